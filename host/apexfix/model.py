@@ -1,0 +1,150 @@
+"""The values that rooms hand to each other. No behaviour; see docs/conventions.md for frames and signs."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+Vector = NDArray[np.float64]
+Stamps = NDArray[np.int64]
+
+
+# --- the site -------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """A surveyed place where a unit or an observer stands. Sigmas are None where the file leaves them to the defaults."""
+
+    id: str
+    position_m: Vector  # (3,) east, north, up of the sighting axis, from the pad
+    sigma_position_m: float  # per axis
+    sigma_elevation_rad: float | None  # random, per reading
+    sigma_azimuth_rad: float | None  # random, per reading
+    sigma_elevation_zero_rad: float | None  # common to all readings of the day at this station
+    sigma_azimuth_zero_rad: float | None  # the same; holds the bearing of the reference target too
+    unit: str | None  # name of the unit that stood here
+    reference_azimuth_rad: float | None  # true azimuth of the backsight target, None where it is unknown
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Where everything stands."""
+
+    name: str
+    stations: tuple[Station, ...]
+    latitude_rad: float | None = None  # of the pad
+    longitude_rad: float | None = None
+    height_m: float | None = None
+
+    def station(self, station_id: str) -> Station:
+        """Return the station of that name; KeyError where there is none."""
+        for station in self.stations:
+            if station.id == station_id:
+                return station
+        raise KeyError(station_id)
+
+
+# --- what was seen --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """One direction to the apex from one station."""
+
+    flight: int
+    station: str
+    utc_us: int | None  # None for hand readings without a time
+    azimuth_rad: float | None  # None for an elevation-only station
+    elevation_rad: float  # may exceed pi/2
+    sigma_azimuth_rad: float | None = None  # None: the station's figure, else the default
+    sigma_elevation_rad: float | None = None
+    sigma_time_s: float | None = None  # of the stamp on the host's clock; None where there is no time
+    note: str = ""
+    source: str = "hand"  # "hand", or "unit NAME, boot B, record N"
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """The samples around one mark: directions that one observer held, in time."""
+
+    flight: int
+    station: str
+    utc_us: Stamps  # (N,)
+    azimuth_rad: Vector  # (N,)
+    elevation_rad: Vector  # (N,) may exceed pi/2
+    mark_utc_us: int  # when the observer pressed
+    sigma_time_s: float  # of the common offset of all stamps
+
+
+@dataclass(frozen=True, slots=True)
+class Flight:
+    """Everything that was seen of one flight, one sighting and at most one track per station."""
+
+    number: int
+    sightings: tuple[Sighting, ...]
+    tracks: tuple[Track, ...] = ()
+    set_aside: tuple["Exclusion", ...] = ()  # marks that the matching did not use, with the reason
+    remarks: tuple[str, ...] = ()  # what a person should know about how the marks were matched
+
+
+# --- what came out --------------------------------------------------------------------------------------------------
+
+
+class Verdict(StrEnum):
+    """How far a height can be trusted, in words."""
+
+    ACCEPTED = "accepted"
+    DOUBTFUL = "doubtful"
+    REJECTED = "rejected"
+    UNSOLVED = "unsolved"
+
+
+@dataclass(frozen=True, slots=True)
+class Exclusion:
+    """A reading that was not used, and why. Nothing is removed silently."""
+
+    station: str
+    quantity: str  # "azimuth", "elevation", "sighting", "mark"
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Residual:
+    """What a station read, less what the fix predicts; wrapped, None where there was no reading."""
+
+    station: str
+    azimuth_rad: float | None
+    elevation_rad: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class FlightResult:
+    """The answer for one flight. The position is None where it is unsolved, and reasons say why."""
+
+    flight: int
+    verdict: Verdict
+    reasons: tuple[str, ...]
+    position_m: Vector | None  # (3,) east, north, up from the pad
+    covariance_m2: Vector | None  # (3, 3)
+    interval95_m: tuple[float, float] | None  # of the height
+    closure_percent: float | None  # see docs/method.md for the rule in force
+    method: str  # the name of the method behind position_m, "" where unsolved
+    methods: Mapping[str, float]  # name of each method that applies -> height in m
+    residuals: tuple[Residual, ...] = ()
+    excluded: tuple[Exclusion, ...] = ()
+    budget_m: Mapping[str, float] = field(default_factory=dict)  # source -> its share of the height's sigma, in m
+    utc_us: int | None = None  # of the apex, where it is known
+    sightings: tuple[Sighting, ...] = ()  # as used, for reports
+    tracks: tuple[Track, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class DayResult:
+    """The answers for a day."""
+
+    site: Site
+    flights: tuple[FlightResult, ...]
+    remarks: tuple[str, ...] = ()
