@@ -1,0 +1,48 @@
+"""The command line: parse, call, print. Commands load their own module only when they are asked for, so that help is instant."""
+
+from importlib import import_module
+from typing import Final
+
+import click
+
+from apexfix import __version__
+
+# name of the command -> module of this package that holds a click command of the same name
+COMMANDS: Final = {
+    "demo": "demo",
+    "pull": "pull",
+    "reduce": "reduce",
+    "report": "report",
+    "unit": "unit",
+}
+HELP: Final = {
+    "demo": "Fly an invented launch day with virtual units and reduce it.",
+    "pull": "Fetch the records of every connected unit into a day folder.",
+    "reduce": "Compute the apex of every flight of a day.",
+    "report": "Write the day's report as one HTML file.",
+    "unit": "Talk to connected units: list them, set them up.",
+}
+
+
+class LazyGroup(click.Group):
+    """A group that imports a command only when it is run, or when its own help is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = import_module(f"apexfix.cli.{COMMANDS[cmd_name]}")
+        command: click.Command = getattr(module, cmd_name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, HELP[name]) for name in COMMANDS])
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="apexfix")
+def main() -> None:
+    """Measure how high a model rocket flew, from the ground, with an honest uncertainty."""
