@@ -1,0 +1,77 @@
+"""The attitude room: samples to directions, backsights to azimuths."""
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from apexfix.attitude import Backsight, Motion, heading_zero, integrated, misclosure_limit_rad, pointing_of, track_pointing
+from apexfix.units import DEG
+
+LEVEL_NORTH = [np.sqrt(0.5), 0.0, 0.0, np.sqrt(0.5)]  # body x along level y: heading 0
+TUBE = np.array([1.0, 0.0, 0.0])
+
+
+def pitched(*elevation_deg):
+    """Tube looking along level y (heading 0), pitched up: a turn about body y by minus the elevation."""
+    return Rotation.from_quat(LEVEL_NORTH, scalar_first=True) * Rotation.from_euler("y", [[-e * DEG] for e in elevation_deg])
+
+
+@pytest.mark.parametrize("elevation_deg", [-10.0, 0.0, 45.0, 89.0, 91.0, 100.0])
+def test_an_elevation_runs_on_over_the_zenith_with_the_heading_kept(elevation_deg):
+    heading, elevation = pointing_of(pitched(elevation_deg), TUBE)
+    assert elevation[0] / DEG == pytest.approx(elevation_deg, abs=1e-9)
+    assert np.sin(heading[0]) == pytest.approx(0.0, abs=1e-9)
+    assert np.cos(heading[0]) == pytest.approx(1.0)
+
+
+def test_a_turn_to_the_left_lowers_the_heading():
+    # Yaw about body z (up) is counter-clockwise seen from above; azimuths run clockwise.
+    turned = Rotation.from_quat(LEVEL_NORTH, scalar_first=True) * Rotation.from_euler("z", [[30.0]], degrees=True)
+    assert pointing_of(turned, TUBE)[0][0] / DEG == pytest.approx(330.0)
+
+
+def test_a_constant_rate_integrates_to_the_closed_form_through_an_uneven_gap():
+    t_us = np.cumsum(np.array([0, 10_000, 10_000, 55_000, 9_000, 10_001], dtype=np.int64))
+    rate = np.tile([0.1, -0.4, 0.7], (len(t_us), 1))
+    attitudes = integrated(Motion(t_us, rate), np.array(LEVEL_NORTH), at_us=20_400)
+    known = Rotation.from_quat(LEVEL_NORTH, scalar_first=True)
+    expected = [known * Rotation.from_rotvec(rate[0] * (t - t_us[2]) * 1e-6) for t in t_us]
+    for found, wanted in zip(attitudes, expected, strict=True):
+        assert (found.inv() * wanted).magnitude() < 1e-12
+
+
+def test_a_track_of_a_single_sample_is_the_press_itself():
+    motion = Motion(np.array([5], dtype=np.int64), np.zeros((1, 3)))
+    pointing = track_pointing(motion, pitched(30.0).as_quat(scalar_first=True)[0], 5, TUBE)
+    assert pointing.elevation_rad[0] / DEG == pytest.approx(30.0)
+
+
+def test_two_backsights_take_out_a_steady_drift_exactly():
+    rate = 0.02 * DEG  # per second
+    zero_at = {t: 10 * DEG + rate * t for t in (0, 30, 100)}
+    backsights = [Backsight(t * 1_000_000, float(np.mod(50 * DEG - zero_at[t], 2 * np.pi))) for t in (0, 100)]
+    zero = heading_zero(backsights, 50 * DEG, 30_000_000, 0.2 * DEG)
+    assert zero is not None
+    assert zero.azimuth_minus_heading_rad == pytest.approx(zero_at[30])
+    assert zero.misclosure_rad == pytest.approx(rate * 100)
+
+
+def test_a_misclosure_across_north_is_the_short_way_round():
+    zero = heading_zero([Backsight(0, 359.9 * DEG), Backsight(10_000_000, 0.1 * DEG)], 0.0, 5_000_000, 0.2 * DEG)
+    assert zero is not None
+    assert zero.azimuth_minus_heading_rad == pytest.approx(0.0, abs=1e-12)
+    assert zero.misclosure_rad == pytest.approx(-0.2 * DEG)
+
+
+def test_one_backsight_gives_a_zero_that_is_less_sure_with_time():
+    sigma = [heading_zero([Backsight(0, 1.0)], 1.5, t * 1_000_000, 0.2 * DEG).sigma_rad for t in (1, 60, 300)]
+    assert sigma == sorted(sigma)
+    assert sigma[1] / DEG == pytest.approx(np.hypot(0.2, 0.3))
+
+
+def test_no_backsight_gives_no_azimuth():
+    assert heading_zero([], 0.0, 0, 0.1) is None
+
+
+def test_the_limit_of_a_misclosure_grows_with_the_time_between():
+    assert misclosure_limit_rad(0.2 * DEG, 60.0) / DEG == pytest.approx(3 * np.hypot(0.2 * np.sqrt(2), 0.3))
