@@ -1,0 +1,234 @@
+"""Marks of all stations to flights: time is the main evidence, the unit's flight number the second.
+
+The marks of a day lie on one line of time. A *group* is a run of neighbouring marks that saw one flight. The cheapest way
+to cut the line into groups is found for the whole day at once by dynamic programming (a cut is never settled before
+everything behind it is known); within a group each station has at most one mark, the others are set aside. A boot of a unit
+that never exchanged clocks with a host is first laid onto the line where most of its marks meet those of others.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from apexfix.model import Exclusion
+from apexfix.units import SECOND_US
+
+SIGMA_PRESS_S: Final = 0.5  # how far apart two attentive people press for one apex; measured reaction times are 0.2 to 0.4 s
+COST_FLIGHT: Final = 12.0  # of assuming one more flight
+COST_SET_ASIDE: Final = 8.0  # of holding that a mark is a double or false press
+WINDOW_S: Final = 12.0  # marks further apart than this never saw one apex
+COINCIDENCE_S: Final = 3.0  # an unclocked boot is laid where its marks meet others within this
+COUNTER_WEIGHT: Final = 0.5  # in marks: a flight number that agrees is half as good as a time that agrees
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One press of the mark button (or one timed hand reading)."""
+
+    key: str  # names the record for ever
+    station: str
+    boot: str  # names the clock: unit, log and boot
+    t_us: int  # on that clock
+    utc_us: int | None  # None where the clock was never compared with a host's
+    sigma_s: float  # of utc_us
+    counter: int | None  # the unit's flight number
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """One flight: which mark of each station saw it."""
+
+    number: int
+    utc_us: int | None  # when the stations pressed, on average; None where no clock is known at all
+    marks: Mapping[str, Mark]  # station -> mark
+    set_aside: tuple[Exclusion, ...]
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Alignment:
+    """How the marks of a day fall into flights."""
+
+    matches: tuple[Match, ...]
+    remarks: tuple[str, ...]
+
+
+def align(marks: Sequence[Mark]) -> Alignment:
+    """Return the flights of a day in the order of time.
+
+    Every mark is in exactly one match, as the station's mark or set aside with a reason. Matches of a single station are
+    kept: a flight that only one station saw is still a flight.
+    """
+    placed, remarks = _place_unclocked(marks)
+    groups = _cut(sorted(placed, key=_time_of))
+    numbers = _numbered(groups)
+    by_counter = _by_counter_alone([mark for mark in marks if mark.key not in {p.key for p in placed}])
+    matches = [_match(number, group) for number, group in zip(numbers, groups, strict=True)]
+    return Alignment(tuple(matches + by_counter), tuple(remarks))
+
+
+def _time_of(mark: Mark) -> int:
+    assert mark.utc_us is not None
+    return mark.utc_us
+
+
+# --- cutting the line of time ---------------------------------------------------------------------------------------
+
+
+def _cut(marks: Sequence[Mark]) -> list[list[Mark]]:
+    """Return the cheapest grouping of marks that are sorted by time."""
+    best = [0.0] + [np.inf] * len(marks)
+    start_of = [0] * (len(marks) + 1)
+    for end in range(1, len(marks) + 1):
+        for start in range(end - 1, -1, -1):
+            if _time_of(marks[end - 1]) - _time_of(marks[start]) > WINDOW_S * SECOND_US:
+                break
+            cost = best[start] + _cost(marks[start:end])
+            if cost < best[end]:
+                best[end], start_of[end] = cost, start
+    groups, end = [], len(marks)
+    while end > 0:
+        groups.append(list(marks[start_of[end] : end]))
+        end = start_of[end]
+    return groups[::-1]
+
+
+def _cost(group: Sequence[Mark]) -> float:
+    """Minus the log-likelihood, up to a constant, that these marks saw one flight."""
+    kept = _kept(group)
+    return COST_FLIGHT + COST_SET_ASIDE * (len(group) - len(kept)) + 0.5 * _scatter(list(kept.values()))
+
+
+def _scatter(marks: Sequence[Mark]) -> float:
+    seconds = np.array([_time_of(mark) for mark in marks]) / SECOND_US
+    weight = np.array([1.0 / (SIGMA_PRESS_S**2 + mark.sigma_s**2) for mark in marks])
+    return float(np.sum(weight * (seconds - np.average(seconds, weights=weight)) ** 2))
+
+
+def _kept(group: Sequence[Mark]) -> dict[str, Mark]:
+    """Return one mark a station: of several, the one nearest to the median of the stations that pressed once.
+
+    Where every station pressed more than once, the median of all serves. Of two equally near, the later is kept: people press again
+    to mend a press.
+    """
+    by_station: dict[str, list[Mark]] = defaultdict(list)
+    for mark in group:
+        by_station[mark.station].append(mark)
+    single = [own[0] for own in by_station.values() if len(own) == 1] or group
+    middle = float(np.median([_time_of(mark) for mark in single]))
+    return {station: min(own, key=lambda m: (abs(_time_of(m) - middle), -_time_of(m))) for station, own in by_station.items()}
+
+
+def _match(number: int, group: Sequence[Mark]) -> Match:
+    kept = _kept(group)
+    seconds = [_time_of(mark) for mark in kept.values()]
+    middle = round(float(np.mean(seconds)))
+    aside = tuple(
+        Exclusion(mark.station, "mark", _why_aside(mark, kept[mark.station]))
+        for mark in group
+        if mark.key != kept[mark.station].key
+    )
+    return Match(number, middle, kept, aside, tuple(_remarks(number, kept, middle)))
+
+
+def _why_aside(mark: Mark, kept: Mark) -> str:
+    apart = _apart((_time_of(mark) - _time_of(kept)) / SECOND_US)
+    return f"pressed again: this press came {apart} the one that fits the other stations"
+
+
+def _apart(later_s: float) -> str:
+    return f"{abs(later_s):.1f} s {'after' if later_s > 0 else 'before'}"
+
+
+def _remarks(number: int, kept: Mapping[str, Mark], middle: int) -> list[str]:
+    remarks = [
+        f"station {station} counted this as its flight {mark.counter}; its time says flight {number}"
+        for station, mark in sorted(kept.items())
+        if mark.counter is not None and mark.counter != number
+    ]
+    late = [(station, (_time_of(mark) - middle) / SECOND_US) for station, mark in sorted(kept.items())]
+    return remarks + [f"station {s} pressed {_apart(d)} the others" for s, d in late if abs(d) > COINCIDENCE_S]
+
+
+# --- names of the flights -------------------------------------------------------------------------------------------
+
+
+def _numbered(groups: Sequence[Sequence[Mark]]) -> list[int]:
+    """Return strictly rising flight numbers that agree with as many counters as possible.
+
+    Ties go to the smaller numbers, so that without any counter the flights are 1, 2, 3, ...
+    """
+    votes = [Counter(m.counter for m in _kept(group).values() if m.counter is not None) for group in groups]
+    highest = len(groups) + max((n for vote in votes for n in vote), default=0)
+    score = np.full((len(groups) + 1, highest + 1), -np.inf)  # [k, n]: the best total with flight k-1 numbered n or lower
+    score[0] = 0.0
+    for k, vote in enumerate(votes, start=1):
+        for n in range(1, highest + 1):
+            score[k, n] = max(score[k, n - 1], score[k - 1, n - 1] + vote.get(n, 0))
+    numbers, n = [], highest
+    for k in range(len(groups), 0, -1):
+        while score[k, n - 1] == score[k, n]:
+            n -= 1
+        numbers.append(n)
+        n -= 1
+    return numbers[::-1]
+
+
+# --- boots without a clock ------------------------------------------------------------------------------------------
+
+
+def _place_unclocked(marks: Sequence[Mark]) -> tuple[list[Mark], list[str]]:
+    """Return the marks that have a time, those of unclocked boots laid among the others where that can be done, and remarks."""
+    placed = [mark for mark in marks if mark.utc_us is not None]
+    boots: dict[str, list[Mark]] = defaultdict(list)
+    for mark in marks:
+        if mark.utc_us is None:
+            boots[mark.boot].append(mark)
+    remarks = []
+    for boot, own in sorted(boots.items(), key=lambda item: -len(item[1])):
+        offset_us, remark = _offset(own, placed)
+        remarks.append(f"{boot} never compared its clock with a computer's: {remark}")
+        if offset_us is not None:
+            placed += [replace(mark, utc_us=mark.t_us + offset_us, sigma_s=SIGMA_PRESS_S) for mark in own]
+    return placed, remarks
+
+
+def _offset(own: Sequence[Mark], others: Sequence[Mark]) -> tuple[int | None, str]:
+    """Return what to add to a boot's time so that most of its marks meet those of other stations, and a sentence about it."""
+    others = [mark for mark in others if mark.station != own[0].station]
+    candidates = [_time_of(other) - mark.t_us for mark in own for other in others]
+    if not candidates:
+        return None, "no other station has a clock either; its marks are matched by flight number alone"
+    scores = [_agreement(own, others, offset) for offset in candidates]
+    best = int(np.argmax(scores))
+    near = [abs(c - candidates[best]) < COINCIDENCE_S * SECOND_US for c in candidates]
+    margin = scores[best] - max((s for s, n in zip(scores, near, strict=True) if not n), default=0.0)
+    sure = "" if margin > 1.0 else "; another place fits nearly as well, check these marks"
+    remark = f"its {len(own)} marks were placed where they meet the other stations' (margin {margin:.1f} marks){sure}"
+    return round(float(np.median([c for c, n in zip(candidates, near, strict=True) if n]))), remark
+
+
+def _agreement(own: Sequence[Mark], others: Sequence[Mark], offset_us: int) -> float:
+    """Return how many marks meet another within the coincidence, plus half a mark where the flight numbers agree too."""
+    total = 0.0
+    for mark in own:
+        met = [o for o in others if abs(mark.t_us + offset_us - _time_of(o)) < COINCIDENCE_S * SECOND_US]
+        total += bool(met) + COUNTER_WEIGHT * any(mark.counter is not None and o.counter == mark.counter for o in met)
+    return total
+
+
+def _by_counter_alone(marks: Sequence[Mark]) -> list[Match]:
+    """Return matches of marks whose time is unknown, by the unit's own flight number; the last press of each number counts."""
+    flights: dict[int, list[Mark]] = defaultdict(list)
+    for mark in marks:
+        flights[mark.counter or 0].append(mark)
+    matches = []
+    for number, group in sorted(flights.items()):
+        kept = {mark.station: mark for mark in sorted(group, key=lambda m: m.t_us)}
+        repeated = [mark.station for mark in group if kept[mark.station].key != mark.key]
+        aside = tuple(Exclusion(s, "mark", "pressed again later in the same flight number") for s in repeated)
+        matches.append(Match(number, None, kept, aside, ("matched by the units' flight numbers alone: no clock was compared",)))
+    return matches
