@@ -22,6 +22,8 @@ COST_SET_ASIDE: Final = 8.0  # of holding that a mark is a double or false press
 WINDOW_S: Final = 12.0  # marks further apart than this never saw one apex
 COINCIDENCE_S: Final = 3.0  # an unclocked boot is laid where its marks meet others within this
 COUNTER_WEIGHT: Final = 0.5  # in marks: a flight number that agrees is half as good as a time that agrees
+LEAST_AGREEMENT: Final = 0.75  # of a boot's marks must meet others before it is laid among them, unless nothing else comes near
+CLEAR_MARGIN: Final = 1.0  # in marks, to the next best place
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,17 +59,16 @@ class Alignment:
 
 
 def align(marks: Sequence[Mark]) -> Alignment:
-    """Return the flights of a day in the order of time.
+    """Return the flights of a day in the order of time; those whose hour is unknown come first.
 
     Every mark is in exactly one match, as the station's mark or set aside with a reason. Matches of a single station are
     kept: a flight that only one station saw is still a flight.
     """
-    placed, remarks = _place_unclocked(marks)
-    groups = _cut(sorted(placed, key=_time_of))
-    numbers = _numbered(groups)
-    by_counter = _by_counter_alone([mark for mark in marks if mark.key not in {p.key for p in placed}])
-    matches = [_match(number, group) for number, group in zip(numbers, groups, strict=True)]
-    return Alignment(tuple(matches + by_counter), tuple(remarks))
+    lines, remarks = _lines(marks)
+    groups = [(line.clocked, group) for line in lines for group in _cut(sorted(line.marks, key=_time_of))]
+    numbers = _numbered([group for _, group in groups])
+    matches = [_match(number, group, clocked) for number, (clocked, group) in zip(numbers, groups, strict=True)]
+    return Alignment(tuple(matches), tuple(remarks))
 
 
 def _time_of(mark: Mark) -> int:
@@ -122,16 +123,15 @@ def _kept(group: Sequence[Mark]) -> dict[str, Mark]:
     return {station: min(own, key=lambda m: (abs(_time_of(m) - middle), -_time_of(m))) for station, own in by_station.items()}
 
 
-def _match(number: int, group: Sequence[Mark]) -> Match:
+def _match(number: int, group: Sequence[Mark], clocked: bool) -> Match:
     kept = _kept(group)
-    seconds = [_time_of(mark) for mark in kept.values()]
-    middle = round(float(np.mean(seconds)))
+    middle = round(float(np.mean([_time_of(mark) for mark in kept.values()])))
     aside = tuple(
         Exclusion(mark.station, "mark", _why_aside(mark, kept[mark.station]))
         for mark in group
         if mark.key != kept[mark.station].key
     )
-    return Match(number, middle, kept, aside, tuple(_remarks(number, kept, middle)))
+    return Match(number, middle if clocked else None, kept, aside, tuple(_remarks(number, kept, middle)))
 
 
 def _why_aside(mark: Mark, kept: Mark) -> str:
@@ -180,35 +180,67 @@ def _numbered(groups: Sequence[Sequence[Mark]]) -> list[int]:
 # --- boots without a clock ------------------------------------------------------------------------------------------
 
 
-def _place_unclocked(marks: Sequence[Mark]) -> tuple[list[Mark], list[str]]:
-    """Return the marks that have a time, those of unclocked boots laid among the others where that can be done, and remarks."""
-    placed = [mark for mark in marks if mark.utc_us is not None]
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """Marks on one line of time; its zero is the host's where the line is clocked, else that of one boot."""
+
+    clocked: bool
+    marks: tuple[Mark, ...]
+
+
+def _lines(marks: Sequence[Mark]) -> tuple[list[_Line], list[str]]:
+    """Return the marks on as few lines of time as they support, the clocked one last, and remarks on every boot that was placed.
+
+    A boot without a clock joins a line where its marks meet those of other stations. Boots that meet no clocked mark (the units
+    were switched off before they were pulled, or these are records of an earlier day) make lines of their own.
+    """
     boots: dict[str, list[Mark]] = defaultdict(list)
     for mark in marks:
         if mark.utc_us is None:
             boots[mark.boot].append(mark)
-    remarks = []
-    for boot, own in sorted(boots.items(), key=lambda item: -len(item[1])):
-        offset_us, remark = _offset(own, placed)
-        remarks.append(f"{boot} never compared its clock with a computer's: {remark}")
-        if offset_us is not None:
-            placed += [replace(mark, utc_us=mark.t_us + offset_us, sigma_s=SIGMA_PRESS_S) for mark in own]
-    return placed, remarks
+    waiting = sorted(boots.values(), key=lambda own: (-len(own), own[0].boot))
+    clocked, waiting, remarks = _gathered([mark for mark in marks if mark.utc_us is not None], waiting)
+    lines = [_Line(True, tuple(clocked))]
+    while waiting:
+        base, *waiting = waiting
+        remarks.append(f"{base[0].boot} never compared its clock with a computer's: the hour of its flights is unknown")
+        line, waiting, more = _gathered([replace(mark, utc_us=mark.t_us, sigma_s=0.0) for mark in base], waiting)
+        lines.append(_Line(False, tuple(line)))
+        remarks += more
+    return lines[::-1], remarks
 
 
-def _offset(own: Sequence[Mark], others: Sequence[Mark]) -> tuple[int | None, str]:
-    """Return what to add to a boot's time so that most of its marks meet those of other stations, and a sentence about it."""
-    others = [mark for mark in others if mark.station != own[0].station]
-    candidates = [_time_of(other) - mark.t_us for mark in own for other in others]
-    if not candidates:
-        return None, "no other station has a clock either; its marks are matched by flight number alone"
-    scores = [_agreement(own, others, offset) for offset in candidates]
+def _gathered(line: list[Mark], waiting: Sequence[list[Mark]]) -> tuple[list[Mark], list[list[Mark]], list[str]]:
+    """Return a line with every boot laid onto it that meets it, the boots that do not, and remarks."""
+    left, remarks = [], []
+    for own in waiting:
+        place = _place(own, [mark for mark in line if mark.station != own[0].station])
+        if place is None:
+            left.append(own)
+        else:
+            offset_us, remark = place
+            line = line + [replace(mark, utc_us=mark.t_us + offset_us, sigma_s=SIGMA_PRESS_S) for mark in own]
+            remarks.append(f"{own[0].boot} never compared its clock with a computer's: {remark}")
+    return line, left, remarks
+
+
+def _place(own: Sequence[Mark], others: Sequence[Mark]) -> tuple[int, str] | None:
+    """Return what to add to a boot's time so that most of its marks meet those of other stations, with a sentence about it.
+
+    None where too few meet to call it a meeting: any single mark can be laid on any other.
+    """
+    candidates = np.array([_time_of(other) - mark.t_us for mark in own for other in others])
+    if not len(candidates):
+        return None
+    scores = np.array([_agreement(own, others, int(offset)) for offset in candidates])
     best = int(np.argmax(scores))
-    near = [abs(c - candidates[best]) < COINCIDENCE_S * SECOND_US for c in candidates]
-    margin = scores[best] - max((s for s, n in zip(scores, near, strict=True) if not n), default=0.0)
-    sure = "" if margin > 1.0 else "; another place fits nearly as well, check these marks"
+    near = np.abs(candidates - candidates[best]) < COINCIDENCE_S * SECOND_US
+    margin = scores[best] - np.max(scores[~near], initial=0.0)
+    if scores[best] < LEAST_AGREEMENT * len(own) and margin < CLEAR_MARGIN:
+        return None
+    sure = "" if margin >= CLEAR_MARGIN else "; another place fits nearly as well, check these marks"
     remark = f"its {len(own)} marks were placed where they meet the other stations' (margin {margin:.1f} marks){sure}"
-    return round(float(np.median([c for c, n in zip(candidates, near, strict=True) if n]))), remark
+    return round(float(np.median(candidates[near]))), remark
 
 
 def _agreement(own: Sequence[Mark], others: Sequence[Mark], offset_us: int) -> float:
@@ -218,17 +250,3 @@ def _agreement(own: Sequence[Mark], others: Sequence[Mark], offset_us: int) -> f
         met = [o for o in others if abs(mark.t_us + offset_us - _time_of(o)) < COINCIDENCE_S * SECOND_US]
         total += bool(met) + COUNTER_WEIGHT * any(mark.counter is not None and o.counter == mark.counter for o in met)
     return total
-
-
-def _by_counter_alone(marks: Sequence[Mark]) -> list[Match]:
-    """Return matches of marks whose time is unknown, by the unit's own flight number; the last press of each number counts."""
-    flights: dict[int, list[Mark]] = defaultdict(list)
-    for mark in marks:
-        flights[mark.counter or 0].append(mark)
-    matches = []
-    for number, group in sorted(flights.items()):
-        kept = {mark.station: mark for mark in sorted(group, key=lambda m: m.t_us)}
-        repeated = [mark.station for mark in group if kept[mark.station].key != mark.key]
-        aside = tuple(Exclusion(s, "mark", "pressed again later in the same flight number") for s in repeated)
-        matches.append(Match(number, None, kept, aside, ("matched by the units' flight numbers alone: no clock was compared",)))
-    return matches

@@ -79,9 +79,23 @@ def test_a_counter_settles_where_a_boot_with_one_mark_belongs():
     assert "C" in align(marks).matches[1].marks
 
 
-def test_without_any_clock_the_flight_numbers_match():
-    found = align([mark(s, t, n, clocked=False) for s in "AB" for n, t in ((1, 10), (2, 20))]).matches
-    assert [(m.number, sorted(m.marks), m.utc_us) for m in found] == [(1, ["A", "B"], None), (2, ["A", "B"], None)]
+def test_units_switched_off_before_the_evening_are_matched_by_the_pattern_of_their_marks():
+    marks = [mark("A", t, clocked=False) for t in (100, 430, 690)]
+    marks += [mark("B", t + 55.3, clocked=False) for t in (100.4, 430, 689.5)]
+    marks += [mark("C", t - 31.0, clocked=False) for t in (430.2, 690.3)]
+    aligned = align(marks)
+    assert [sorted(m.marks) for m in aligned.matches] == [["A", "B"], ["A", "B", "C"], ["A", "B", "C"]]
+    assert [m.utc_us for m in aligned.matches] == [None] * 3
+    assert "the hour of its flights is unknown" in aligned.remarks[0]
+
+
+def test_records_of_an_earlier_day_do_not_mix_with_those_of_today():
+    today = [mark(s, 10_000 + t, n) for s in "AB" for n, t in enumerate((0, 300, 700), 7)]
+    old = [mark(s, t, n, clocked=False, boot=f"unit {s}, boot 0") for s in "AB" for n, t in enumerate((50, 490, 1000, 1333), 1)]
+    found = align(today + old).matches
+    assert [m.number for m in found] == [1, 2, 3, 4, 7, 8, 9]
+    assert [m.utc_us is None for m in found] == [True] * 4 + [False] * 3
+    assert all(sorted(m.marks) == ["A", "B"] for m in found)
 
 
 def test_no_marks_give_no_flights():
