@@ -1,0 +1,75 @@
+"""Our own files must agree with each other."""
+
+import csv
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from apexfix.cli import COMMANDS, HELP
+
+
+@pytest.fixture(scope="module")
+def project(root):
+    return tomllib.loads((root / "pyproject.toml").read_text(encoding="utf-8"))
+
+
+def test_the_imports_keep_their_directions(root):
+    linter = Path(sys.executable).with_name("lint-imports")
+    done = subprocess.run([linter, "--no-cache"], cwd=root, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_every_folder_of_code_is_in_the_wheel(root, project):
+    named = set(project["tool"]["setuptools"]["packages"])
+    host = {".".join(p.parent.relative_to(root / "host").parts) for p in (root / "host").rglob("*.py")}
+    firmware = {".".join(("apexfix", "firmware", *p.parent.relative_to(root / "firmware").parts)) for p in (root / "firmware").rglob("*.py")}
+    assert named == host | firmware
+
+
+def test_files_that_are_not_code_are_in_the_wheel(root, project):
+    patterns = project["tool"]["setuptools"]["package-data"]
+    for path in (root / "host" / "apexfix").rglob("*"):
+        if path.suffix in {".html", ".css", ".js"}:
+            package = ".".join(path.parent.relative_to(root / "host").parts)
+            assert any(path.match(pattern) for pattern in patterns.get(package, [])), f"{path} would be left out of the wheel"
+
+
+def test_the_wiring_table_and_the_firmware_name_the_same_pins(root):
+    text = (root / "firmware" / "pins.py").read_text(encoding="utf-8")
+    in_code = {name: value.strip("\"'") for name, value in re.findall(r"^([A-Z_]+) = (?:const\()?([\w\"']+)", text, re.MULTILINE)}
+    with open(root / "hardware" / "wiring.csv", newline="", encoding="utf-8") as table:
+        wired = {row["pins_name"]: row["board_pin"].removeprefix("GP") for row in csv.DictReader(table) if row["pins_name"]}
+    assert wired.items() <= in_code.items(), f"wiring.csv says {wired}, pins.py says {in_code}"
+
+
+def test_every_command_has_help_and_exists(root):
+    assert COMMANDS.keys() == HELP.keys()
+    for module in COMMANDS.values():
+        assert (root / "host" / "apexfix" / "cli" / f"{module}.py").is_file()
+
+
+def test_every_command_named_in_the_pages_exists(root):
+    pages = [root / "README.md", root / "DEVELOPERS.md", *sorted((root / "docs").glob("*.md"))]
+    named = {(page.name, word) for page in pages for word in re.findall(r"apexfix ([a-z]+)", page.read_text(encoding="utf-8"))}
+    commands_in_code = {(page, word) for page, word in named if word in COMMANDS}
+    prose = {"does", "measures", "from", "in", "is", "it", "computes", "needs"}
+    assert {word for _, word in named - commands_in_code} <= prose
+
+
+def test_every_link_of_the_pages_leads_somewhere(root):
+    for page in [root / "README.md", root / "DEVELOPERS.md", *sorted((root / "docs").glob("*.md"))]:
+        for target in re.findall(r"\]\((?!https?:|#)([^)#]+)", page.read_text(encoding="utf-8")):
+            assert (page.parent / target).exists(), f"{page.name} links to {target}"
+
+
+def test_the_protocol_level_and_version_are_the_same_everywhere(root, project):
+    page = (root / "docs" / "protocol.md").read_text(encoding="utf-8")
+    firmware = (root / "firmware" / "unit" / "__init__.py").read_text(encoding="utf-8")
+    level = re.search(r"PROTOCOL_LEVEL = (\d+)", page)[1]
+    assert re.search(r"PROTOCOL_LEVEL = (?:const\()?(\d+)", firmware)[1] == level
+    assert re.search(r"PROTOCOL_LEVEL: Final = (\d+)", (root / "host/apexfix/wire.py").read_text(encoding="utf-8"))[1] == level
+    assert project["project"]["version"] in firmware
