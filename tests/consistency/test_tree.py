@@ -25,9 +25,9 @@ def test_the_imports_keep_their_directions(root):
 
 def test_every_folder_of_code_is_in_the_wheel(root, project):
     named = set(project["tool"]["setuptools"]["packages"])
-    host = {".".join(p.parent.relative_to(root / "host").parts) for p in (root / "host").rglob("*.py")}
-    firmware = {".".join(("apexfix", "firmware", *p.parent.relative_to(root / "firmware").parts)) for p in (root / "firmware").rglob("*.py")}
-    assert named == host | firmware
+    host = {".".join(path.parent.relative_to(root / "host").parts) for path in (root / "host").rglob("*.py")}
+    board = {".".join(("apexfix", *path.parent.relative_to(root).parts)) for path in (root / "firmware").rglob("*.py")}
+    assert named == host | board
 
 
 def test_files_that_are_not_code_are_in_the_wheel(root, project):
