@@ -1,0 +1,222 @@
+"""From a fit to the value that other rooms read: verdict, sentences, residuals, what was left out and the budget of the sigma."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import hypot, isinf, sqrt
+from typing import Final
+
+import numpy as np
+
+from apexfix.geometry import direction
+from apexfix.model import Exclusion, Flight, FlightResult, Residual, Vector, Verdict
+from apexfix.reduce.flight import Fit
+from apexfix.reduce.least_squares import Trouble
+from apexfix.reduce.options import Options
+from apexfix.reduce.robust import (
+    ALPHA_GLOBAL,
+    UNKNOWNS,
+    detectable_sigmas,
+    global_test,
+    redundancies,
+    station_influence_m,
+)
+from apexfix.reduce.sightline import misclosure
+from apexfix.reduce.solve import Batch, sightlines_of
+from apexfix.reduce.uncertainty import shares
+from apexfix.reduce.verdict import Evidence, judge
+from apexfix.units import DEG
+
+QUANTITIES: Final = ("azimuth", "elevation")
+LEAST_SQUARES: Final = "weighted least squares"
+WITH_PRIOR: Final = "weighted least squares with a drift prior"
+_HARDLY_CHECKED: Final = 0.2  # redundancy of a reading below which a blunder in it is worth a warning
+
+
+@dataclass(frozen=True, slots=True)
+class Classical:
+    """What the methods of the trade make of the same readings."""
+
+    heights_m: Mapping[str, float]  # name of each method that applies -> height
+    closure_share: float | None  # None where nothing can close
+
+
+def answered(flight: Flight, batch: Batch, fit: Fit, classical: Classical, options: Options) -> FlightResult:
+    """Return the result of a flight that has a position.
+
+    Parameters
+    ----------
+    batch : all readings of the flight, a batch of one
+    """
+    fixes = fit.solution.fixes
+    position = fixes.position_m[0]
+    residual, jacobian = (array[0] for array in fit.solution.whitened())
+    cost, spare = float(fixes.chi2[0]), _spare(fit)
+    probability = global_test(cost, spare)
+    widening = sqrt(cost / spare) if probability < ALPHA_GLOBAL else 1.0
+    covariance = widening**2 * fixes.covariance_m2[0]
+    height = float(position[2])
+    low, high = (height + widening * (end - height) for end in fit.interval_m)
+    misclosures = misclosure(position[:, None], sightlines_of(batch, fit.solution))[0]
+    excluded = _excluded(batch, fit, misclosures)
+    evidence = Evidence(
+        height_m=height,
+        sigma_m=sqrt(covariance[2, 2]),
+        interval_m=(low, high),
+        interval_closed=fit.closed,
+        cost=cost,
+        redundancy=spare,
+        probability=probability,
+        drift_m=hypot(position[0], position[1]),
+        prior_share=float(fixes.prior_share[0]),
+        closure_share=classical.closure_share,
+        closure_limit=options.closure_limit,
+        excluded=len(excluded),
+        ambiguous=fit.ambiguous,
+    )
+    verdict, reasons = judge(evidence, [*_blind_spots(batch, fit, jacobian), *_influence(batch, fit, residual, jacobian)])
+    method = LEAST_SQUARES if fit.solution.prior is None else WITH_PRIOR
+    return FlightResult(
+        flight=flight.number,
+        verdict=verdict,
+        reasons=reasons + flight.remarks,
+        position_m=position,
+        covariance_m2=covariance,
+        interval95_m=(low, high),
+        closure_percent=None if classical.closure_share is None else 100 * classical.closure_share,
+        method=method,
+        methods={method: height, **classical.heights_m},
+        residuals=_residuals(flight, batch, misclosures),
+        excluded=excluded + flight.set_aside,
+        budget_m=_budget(fit, jacobian, widening),
+        sightings=flight.sightings,
+        tracks=flight.tracks,
+    )
+
+
+def unanswered(flight: Flight, batch: Batch, fit: Fit, classical: Classical) -> FlightResult:
+    """Return the result of a flight that has no position, with the reason why."""
+    return FlightResult(
+        flight=flight.number,
+        verdict=Verdict.UNSOLVED,
+        reasons=(_trouble(batch, fit), *flight.remarks),
+        position_m=None,
+        covariance_m2=None,
+        interval95_m=None,
+        closure_percent=None if classical.closure_share is None else 100 * classical.closure_share,
+        method="",
+        methods=classical.heights_m,
+        excluded=flight.set_aside,
+        sightings=flight.sightings,
+        tracks=flight.tracks,
+    )
+
+
+def _spare(fit: Fit) -> int:
+    """Return how many readings there are beyond the unknowns; a prior on east and north counts as two."""
+    prior = 0 if fit.solution.prior is None else 2
+    return max(int(fit.kept.sum()) + prior - UNKNOWNS, 0)
+
+
+def _budget(fit: Fit, jacobian: Vector, widening: float) -> dict[str, float]:
+    fixes, sigma = fit.solution.fixes, fit.solution.sigma_rad[0]
+    whitened_gain = (jacobian @ fixes.covariance_m2[0, 2]).reshape(-1, 2)
+    gain = np.where(fit.kept, whitened_gain / np.where(fit.kept, sigma, 1.0), 0.0)
+    own = shares(gain, {name: part[0] for name, part in fit.solution.parts.items()})
+    height_sigma = sqrt(fixes.covariance_m2[0, 2, 2])
+    if fit.solution.prior is not None:
+        own["drift prior"] = height_sigma * sqrt(float(fixes.prior_share[0]))
+    if widening > 1:
+        own["disagreement"] = height_sigma * sqrt(widening**2 - 1)
+    return own
+
+
+def _residuals(flight: Flight, batch: Batch, misclosures: Vector) -> tuple[Residual, ...]:
+    row = {name: misclosures[n] for n, name in enumerate(batch.stations)}
+    return tuple(
+        Residual(s.station, *(float(angle) if np.isfinite(angle) else None for angle in row[s.station])) for s in flight.sightings
+    )
+
+
+def _excluded(batch: Batch, fit: Fit, misclosures: Vector) -> tuple[Exclusion, ...]:
+    return tuple(
+        Exclusion(batch.stations[n], QUANTITIES[q], _why(misclosures[n, q], fit.solution.sigma_rad[0, n, q]))
+        for n, q in np.argwhere(batch.present[0] & ~fit.kept)
+    )
+
+
+def _why(misclosure_rad: float, sigma_rad: float) -> str:
+    return (
+        f"reads {misclosure_rad / DEG:+.2f}° from where the other readings put the apex, "
+        f"{abs(misclosure_rad) / sigma_rad:.0f} times its sigma of {sigma_rad / DEG:.2f}°; left out"
+    )
+
+
+# --- what a person should know besides ------------------------------------------------------------------------------
+
+
+def _blind_spots(batch: Batch, fit: Fit, jacobian: Vector) -> list[str]:
+    """Say what wrong readings would have gone unseen."""
+    if _spare(fit) == 0:
+        return []
+    redundancy = redundancies(jacobian, fit.solution.fixes.covariance_m2[0]).reshape(-1, 2)
+    limit = detectable_sigmas(redundancy) * fit.solution.sigma_rad[0]
+    seen = [batch.stations[n] for n in np.flatnonzero(fit.kept.any(axis=1))]
+    if len(seen) == 2:
+        each = ", ".join(_limit(batch, n, q, limit[n, q]) for n, q in np.argwhere(fit.kept))
+        return [
+            f"two stations: their readings check one another once, so a wrong one may be noticed but never named. "
+            f"What would be noticed four times in five: {each}"
+        ]
+    n, q = min(np.argwhere(fit.kept), key=lambda reading: redundancy[tuple(reading)])
+    return [f"least checked reading: {_limit(batch, n, q, limit[n, q])} would be noticed four times in five"]
+
+
+def _limit(batch: Batch, n: int, q: int, limit_rad: float) -> str:
+    name = f"{QUANTITIES[q]} at {batch.stations[n]}"
+    return f"{name} at no size of error" if isinf(limit_rad) or limit_rad > np.pi / 2 else f"{name} from {limit_rad / DEG:.1f}°"
+
+
+def _influence(batch: Batch, fit: Fit, residual: Vector, jacobian: Vector) -> list[str]:
+    seen = np.flatnonzero(fit.kept.any(axis=1))
+    if len(seen) < 3:
+        return []
+    change = station_influence_m(residual, jacobian, fit.solution.fixes.covariance_m2[0])
+    each = ", ".join(f"{batch.stations[n]} {change[n]:+.1f} m" for n in seen if np.isfinite(change[n]))
+    return [f"without one station the height would change: {each}"] if each else []
+
+
+def _trouble(batch: Batch, fit: Fit) -> str:
+    seen = [batch.stations[n] for n in np.flatnonzero(batch.present[0].any(axis=1))]
+    names = " and ".join([", ".join(seen[:-1]), seen[-1]] if len(seen) > 1 else seen)
+    match Trouble(fit.solution.fixes.trouble[0]):
+        case Trouble.NO_READING:
+            return "no station read anything"
+        case Trouble.TOO_FEW if len(seen) == 1:
+            return f"only {names} saw it; a position needs two stations or more"
+        case Trouble.TOO_FEW:
+            return f"{names} give {int(batch.present.sum())} readings; a position needs three or more"
+        case Trouble.ONE_PLACE:
+            return f"{names} stand at one place; a position needs sightings from two places"
+        case Trouble.IN_LINE:
+            return f"{names} stand in one line and read elevations only: the apex and its mirror image fit alike; add an azimuth"
+        case Trouble.PARALLEL:
+            return f"{_most_parallel(batch, seen)}; they do not cut one another within their sigmas"
+        case Trouble.BEHIND:
+            return f"the lines of sight of {names} would meet behind an observer: an azimuth is probably reversed or wrong"
+        case _:
+            return f"no position fits the readings of {names}"
+
+
+def _most_parallel(batch: Batch, seen: list[str]) -> str:
+    """Name the two lines of sight that are nearest to parallel."""
+    rows = [n for n in range(len(batch.stations)) if batch.present[0, n].all()]
+    if len(rows) < 2:
+        return f"the sightings of {', '.join(seen)} are too nearly parallel"
+    pointing = direction(batch.azimuth_rad[0, rows], batch.elevation_rad[0, rows])
+    cosine = np.abs(np.triu(pointing @ pointing.T, 1))
+    one, other = np.unravel_index(int(np.argmax(cosine)), cosine.shape)
+    angle_deg = float(np.arccos(min(cosine[one, other], 1.0))) / DEG
+    return (
+        f"the lines of sight of {batch.stations[rows[int(one)]]} and {batch.stations[rows[int(other)]]} are only {angle_deg:.1f}° "
+        "from parallel"
+    )

@@ -1,0 +1,56 @@
+"""A whole launch day: every flight that was seen gets a result, in the order of the flights."""
+
+from collections.abc import Sequence
+from dataclasses import fields
+
+import numpy as np
+
+from apexfix.model import DayResult, Flight, FlightResult, Site, Vector
+from apexfix.reduce.answer import Classical, answered, unanswered
+from apexfix.reduce.flight import Fit, fits
+from apexfix.reduce.observe import Observations, observe
+from apexfix.reduce.options import Options
+from apexfix.reduce.solve import Batch
+from apexfix.reduce.uncertainty import Sigmas
+
+DEFAULTS = Options()
+
+
+def reduce_day(site: Site, flights: Sequence[Flight], options: Options = DEFAULTS) -> DayResult:
+    """Return the answers for a day, one for each flight.
+
+    Raises
+    ------
+    ReductionError
+        A sighting from a station that the site does not have, or two of one flight from one station.
+    """
+    seen = [observe(site, flight, options.defaults) for flight in flights]
+    if not seen:
+        return DayResult(site, ())
+    batch = batch_of(seen)
+    rows = (batch.take(np.array([k])) for k in range(len(seen)))
+    results = tuple(_result(*each, options) for each in zip(flights, rows, fits(batch, options), strict=True))
+    return DayResult(site, results)
+
+
+def _result(flight: Flight, batch: Batch, fit: Fit, options: Options) -> FlightResult:
+    classical = Classical({}, None)
+    if fit.solution.fixes.solved[0]:
+        return answered(flight, batch, fit, classical, options)
+    return unanswered(flight, batch, fit, classical)
+
+
+def batch_of(seen: Sequence[Observations]) -> Batch:
+    """Return flights as rows and all stations that saw any of them as columns."""
+    place = {name: own.station_m[n] for own in seen for n, name in enumerate(own.station)}
+    names = tuple(place)
+    column = {name: n for n, name in enumerate(names)}
+
+    def spread(of: str) -> Vector:
+        table = np.full((len(seen), len(names)), np.nan)
+        for row, own in enumerate(seen):
+            table[row, [column[name] for name in own.station]] = getattr(own, of)
+        return table
+
+    stated = Sigmas(*(spread(part.name) for part in fields(Sigmas)))
+    return Batch(names, np.array(list(place.values())).reshape(-1, 3), spread("azimuth_rad"), spread("elevation_rad"), stated)

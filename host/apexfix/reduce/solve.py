@@ -1,0 +1,125 @@
+"""Readings of many flights to positions with the full weights: every source, and a drift prior where nothing else helps."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from apexfix.model import Vector
+from apexfix.reduce.interval import HeightIntervals, height_intervals
+from apexfix.reduce.least_squares import Fixes, HorizontalPrior, curvature_per_m, fix_many, sightlines
+from apexfix.reduce.options import Options
+from apexfix.reduce.sightline import Mask, Sightlines, linearise
+from apexfix.reduce.uncertainty import Sigmas, in_quadrature, mean_fall_rad, reading_sigmas
+
+_ROUNDS: Final = 2  # the weights depend on the range; after two looks the height no longer moves by a hundredth of its sigma
+_SOMEWHERE_M: Final = np.array([0.0, 0.0, 150.0])  # stands for an unknown apex where only the size of a survey error is asked
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Readings of F flights from the same N stations; NaN where there is none."""
+
+    stations: tuple[str, ...]
+    station_m: Vector  # (N, 3)
+    azimuth_rad: Vector  # (F, N)
+    elevation_rad: Vector  # (F, N)
+    stated: Sigmas
+
+    def take(self, flights: NDArray[np.intp]) -> "Batch":
+        """Return some of the flights, each as often as it is named."""
+        stated = Sigmas(*(getattr(self.stated, part.name)[flights] for part in fields(Sigmas)))
+        return Batch(self.stations, self.station_m, self.azimuth_rad[flights], self.elevation_rad[flights], stated)
+
+    def keep(self, kept: Mask) -> "Batch":
+        """Return the flights without the readings that an (F, N, 2) mask leaves out."""
+        azimuth = np.where(kept[..., 0], self.azimuth_rad, np.nan)
+        elevation = np.where(kept[..., 1], self.elevation_rad, np.nan)
+        return Batch(self.stations, self.station_m, azimuth, elevation, self.stated)
+
+    @property
+    def present(self) -> Mask:
+        """(F, N, 2)"""
+        return np.stack([np.isfinite(self.azimuth_rad), np.isfinite(self.elevation_rad)], axis=-1)
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """Positions of F flights and what they rest on."""
+
+    batch: Batch
+    fixes: Fixes
+    parts: Mapping[str, Vector]  # source -> (F, N, 2) sigma of each reading, radians
+    sigma_rad: Vector  # (F, N, 2)
+    lines: Sightlines
+    prior: HorizontalPrior | None
+
+    def take(self, flights: NDArray[np.intp]) -> "Solution":
+        """Return some of the flights."""
+        fixes = Fixes(*(getattr(self.fixes, part.name)[flights] for part in fields(Fixes)))
+        prior = self.prior and HorizontalPrior(self.prior.mean_m[flights], self.prior.covariance_m2[flights])
+        parts = {name: part[flights] for name, part in self.parts.items()}
+        return Solution(self.batch.take(flights), fixes, parts, self.sigma_rad[flights], self.lines.take(flights), prior)
+
+    def whitened(self) -> tuple[Vector, Vector]:
+        """Return (F, 2 N) residuals over sigma and their (F, 2 N, 3) Jacobian; zeros where missing or unsolved."""
+        return whitened(self.fixes, self.lines)
+
+    def intervals(self) -> HeightIntervals:
+        """Return the 95 % intervals of the heights, NaN where unsolved."""
+        solved = np.flatnonzero(self.fixes.solved)
+        own = self.take(solved)
+        some = height_intervals(own.fixes.position_m, own.fixes.covariance_m2, own.lines, own.prior)
+        count = len(self.fixes.position_m)
+        low, high = np.full(count, np.nan), np.full(count, np.nan)
+        first, closed = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
+        low[solved], high[solved], first[solved], closed[solved] = some.low_m, some.high_m, some.first_order, some.closed
+        return HeightIntervals(low, high, first, closed)
+
+
+def solve(batch: Batch, options: Options, *, with_prior: bool = False) -> Solution:
+    """Return the maximum-likelihood positions of all flights of a batch."""
+    curvature = curvature_per_m() if options.curvature else 0.0
+    parts: dict[str, Vector] = {}
+    at = np.broadcast_to(_SOMEWHERE_M, (len(batch.azimuth_rad), 3))
+    for _ in range(_ROUNDS + 1):
+        parts = reading_sigmas(at, batch.station_m, batch.stated, options.sigma_drift_m_s)
+        sigma = in_quadrature(parts)
+        elevation = batch.elevation_rad + mean_fall_rad(at, batch.station_m, batch.stated.sigma_time_s)
+        prior = drift_prior(at, options) if with_prior else None
+        fixes = fix_many(
+            batch.azimuth_rad, elevation, batch.station_m, sigma[..., 0], sigma[..., 1], prior=prior, curvature_per_m=curvature
+        )
+        at = np.where(fixes.solved[:, None], fixes.position_m, _SOMEWHERE_M)
+    lines = _lines(batch, elevation, sigma, curvature)
+    return Solution(batch, fixes, parts, sigma, lines, prior)
+
+
+def whitened(fixes: Fixes, lines: Sightlines) -> tuple[Vector, Vector]:
+    """Return residuals over sigma, (F, 2 N), and their Jacobian, (F, 2 N, 3), of readings that need not be those of the fixes."""
+    solved = fixes.solved
+    seen = linearise(np.where(solved[:, None], fixes.position_m, _SOMEWHERE_M).T, lines)
+    residual = np.stack([seen.across, seen.along], axis=-1).reshape(len(solved), -1)
+    gradient = np.stack([np.stack(seen.across_gradient, axis=-1), np.stack(seen.along_gradient, axis=-1)], axis=-2)
+    jacobian = gradient.reshape(len(solved), -1, 3)
+    return np.where(solved[:, None], residual, 0.0), np.where(solved[:, None, None], jacobian, 0.0)
+
+
+def drift_prior(position_m: Vector, options: Options) -> HorizontalPrior:
+    """Return what is believed about the drift of flights of about these heights: none on average, broad, round."""
+    sigma_m = np.hypot(options.drift_slope * position_m[:, 2], options.drift_floor_m)
+    return HorizontalPrior(np.zeros((len(position_m), 2)), sigma_m[:, None, None] ** 2 * np.eye(2))
+
+
+def sightlines_of(batch: Batch, solution: Solution) -> Sightlines:
+    """Return all readings of a batch with the sigmas that a solution of some of them arrived at."""
+    at = np.where(solution.fixes.solved[:, None], solution.fixes.position_m, _SOMEWHERE_M)
+    fall = mean_fall_rad(at, batch.station_m, batch.stated.sigma_time_s)
+    return _lines(batch, batch.elevation_rad + fall, solution.sigma_rad, solution.lines.curvature_per_m)
+
+
+def _lines(batch: Batch, elevation_rad: Vector, sigma_rad: Vector, curvature: float) -> Sightlines:
+    place = np.broadcast_to(batch.station_m, (*elevation_rad.shape, 3))
+    return sightlines(batch.azimuth_rad, elevation_rad, place, sigma_rad[..., 0], sigma_rad[..., 1], curvature)
