@@ -1,7 +1,6 @@
 """Positions by weighted least squares, for one flight or a hundred thousand."""
 
 from dataclasses import dataclass
-from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +10,7 @@ from apexfix.model import Vector
 from apexfix.reduce import start
 from apexfix.reduce.sightline import Linearised, Mask, Sightlines, linearise, misclosure
 from apexfix.reduce.symmetric import SINGULAR, Six, full, scaled_inverse, times
+from apexfix.reduce.trouble import FARTHEST_M, Trouble, after, before
 from apexfix.units import EARTH_RADIUS_M
 
 # Flights solved together: small enough for the working arrays to stay in the processor's cache, and for memory to be the
@@ -21,26 +21,6 @@ _MOST_ITERATIONS = 60
 _STEP_TOLERANCE = 1e-10
 _LEAST_DAMPING = 1e-4
 _MOST_DAMPING = 1e8
-_FARTHEST_M = 1e6
-# Stations nearer together than this are one place; a survey cannot tell them apart.
-_SAME_PLACE_M = 1e-3
-# A position known no better than half its distance has no first-order covariance, and its rays are parallel for every purpose.
-_WORST_RELATIVE_SIGMA = 0.5
-# Breadth of the stations' layout over its length below which elevations alone cannot tell left from right.
-_NARROWEST_LAYOUT = 0.01
-
-
-class Trouble(IntEnum):
-    """Why a flight has no position."""
-
-    NONE = 0
-    NO_READING = 1
-    TOO_FEW = 2  # fewer readings than unknowns
-    ONE_PLACE = 3  # all readings come from one place
-    IN_LINE = 4  # elevations only, from stations in one line: the position and its mirror image fit alike
-    PARALLEL = 5  # the lines of sight do not cut one another within their noise
-    BEHIND = 6  # they would meet behind an observer
-    DIVERGED = 7  # no minimum was reached
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +148,7 @@ _Prior = tuple[Vector, Vector]  # mean (F, 2), precision (F, 2, 2)
 
 def _solve(lines: Sightlines, prior: _Prior | None, answer: Fixes, first: int) -> None:
     """Fill the rows of an answer from `first` on."""
-    trouble = _trouble_before(lines, prior is not None)
+    trouble = before(lines, prior is not None)
     able = np.flatnonzero(trouble == Trouble.NONE)
     if able.size:
         used = lines.take(able)
@@ -177,7 +157,7 @@ def _solve(lines: Sightlines, prior: _Prior | None, answer: Fixes, first: int) -
         last = linearise(position, used)
         matrix, _, chi2 = _normal(last, position, held)
         inverse, determinant = scaled_inverse(matrix)
-        trouble[able] = _trouble_after(position, used, inverse, determinant, converged)
+        trouble[able] = after(position, used, inverse, determinant, converged)
         good = trouble[able] == Trouble.NONE
         rows = first + able[good]
         answer.position_m[rows] = position.T[good]
@@ -262,7 +242,7 @@ def _iterate(position_m: Vector, lines: Sightlines, prior: _Prior | None) -> tup
         right = tuple(np.where(better, a, b) for a, b in zip(new_right, right, strict=True))  # type: ignore[assignment]
         chi2 = np.where(better, new_chi2, chi2)
         damping = np.where(better, np.where(damping > _LEAST_DAMPING, damping / 10, 0.0), np.maximum(10 * damping, _LEAST_DAMPING))
-        lost = (damping > _MOST_DAMPING) | (np.abs(now).max(axis=0) > _FARTHEST_M)
+        lost = (damping > _MOST_DAMPING) | (np.abs(now).max(axis=0) > FARTHEST_M)
         done = small | lost
         if done.any():
             answer[:, index[done]], converged[index[done]] = now[:, done], small[done]
@@ -277,46 +257,6 @@ def _iterate(position_m: Vector, lines: Sightlines, prior: _Prior | None) -> tup
     else:
         answer[:, index] = now
     return answer, converged
-
-
-# --- what can go wrong ----------------------------------------------------------------------------------------------
-
-
-def _trouble_before(lines: Sightlines, has_prior: bool) -> NDArray[np.int8]:
-    """Return what can be said before the iteration, (F,)."""
-    used = lines.has_azimuth | lines.has_elevation
-    quantities = lines.has_azimuth.sum(axis=1) + lines.has_elevation.sum(axis=1)
-    rows, any_used = np.arange(used.shape[0]), np.argmax(used, axis=1)
-    e, n, u = (np.where(used, s - s[rows, any_used][:, None], 0.0) for s in (lines.east_m, lines.north_m, lines.up_m))
-    trouble = np.zeros(used.shape[0], dtype=np.int8)
-    if not has_prior:
-        count = np.maximum(used.sum(axis=1), 1)[:, None]
-        e0, n0 = (np.where(used, s - s.sum(axis=1, keepdims=True) / count, 0.0) for s in (e, n))
-        xx, yy, xy = (np.einsum("fn,fn->f", a, b) for a, b in ((e0, e0), (n0, n0), (e0, n0)))
-        length2 = (xx + yy) / 2 + np.hypot((xx - yy) / 2, xy)
-        breadth2 = np.maximum((xx + yy) - length2, 0.0)
-        in_line = breadth2 <= _NARROWEST_LAYOUT**2 * length2
-        trouble[in_line & ~lines.has_azimuth.any(axis=1)] = Trouble.IN_LINE
-        trouble[np.maximum(np.maximum(np.abs(e), np.abs(n)), np.abs(u)).max(axis=1) < _SAME_PLACE_M] = Trouble.ONE_PLACE
-    trouble[quantities < (1 if has_prior else 3)] = Trouble.TOO_FEW
-    trouble[quantities == 0] = Trouble.NO_READING
-    return trouble
-
-
-def _trouble_after(position_m: Vector, lines: Sightlines, inverse: Six, determinant: Vector, converged: Mask) -> NDArray[np.int8]:
-    """Return what can be said of the end of the iteration, (F,)."""
-    used = lines.has_azimuth | lines.has_elevation
-    e, n, u = (position_m[i][:, None] - s for i, s in enumerate((lines.east_m, lines.north_m, lines.up_m)))
-    range_m = np.where(used, np.sqrt(e * e + n * n + u * u), 0.0).sum(axis=1) / used.sum(axis=1)
-    level = np.where(lines.has_elevation, np.cos(lines.elevation_rad), 1.0)
-    ahead = np.where(lines.has_azimuth, e * lines.sine + n * lines.cosine, np.hypot(e, n))
-    behind = used & (level * ahead + np.where(lines.has_elevation, np.sin(lines.elevation_rad), 0.0) * u < 0)
-    wide = np.sqrt(np.maximum(inverse[0] + inverse[1] + inverse[2], 0.0)) > _WORST_RELATIVE_SIGMA * range_m
-    trouble = np.zeros(range_m.shape, dtype=np.int8)
-    trouble[~converged] = Trouble.DIVERGED
-    trouble[behind.any(axis=1)] = Trouble.BEHIND
-    trouble[(determinant < SINGULAR) | wide | (np.abs(position_m).max(axis=0) > _FARTHEST_M)] = Trouble.PARALLEL
-    return trouble
 
 
 # --- the edges ------------------------------------------------------------------------------------------------------

@@ -62,7 +62,7 @@ def observe(site: Site, flight: Flight, defaults: Defaults) -> Observations:
     for name in names:
         if names.count(name) > 1:
             raise ReductionError(
-                f"flight {flight.number} has {names.count(name)} sightings of station {name}; one is expected, keep the one that holds"
+                f"flight {flight.number} has {names.count(name)} sightings of station {name}; keep the one that holds"
             )
     pairs = list(zip(stations, sightings, strict=True))
     return Observations(

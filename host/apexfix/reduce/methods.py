@@ -1,0 +1,285 @@
+"""The published ways from angles to a height, each by its name, to stand beside the least-squares fix.
+
+Stations are (N, 3) east, north, up of the sighting axes from the pad; heights are above the pad. Every method raises
+ReductionError where it does not apply, and says why.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from apexfix.errors import ReductionError
+from apexfix.geometry import angles, direction
+from apexfix.model import Vector
+from apexfix.reduce.closure import Closure
+from apexfix.reduce.least_squares import HorizontalPrior, fix_many
+from apexfix.reduce.observe import Observations
+from apexfix.reduce.trouble import Trouble, explain
+from apexfix.units import DEG
+
+# Lines that cut at less than this have no crossing worth the name: one degree of pointing moves it by a tenth of its distance.
+LEAST_CUT_RAD = 6 * DEG
+# A tangent that steep means that the model was over the station, where L tan E says nothing.
+_STEEPEST_RAD = 89.5 * DEG
+
+
+@dataclass(frozen=True, slots=True)
+class MethodResult:
+    """What one method makes of one flight."""
+
+    name: str
+    height_m: float  # above the pad
+    level_m: Vector  # (2,) east and north; NaN where the method does not ask
+    closure: Closure | None  # the disagreement between the stations, None where the method has none
+    assumes: str  # what must be true for the height to be right, in words
+
+
+UNKNOWN = np.full(2, np.nan)
+
+
+# --- elevations only ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class SingleStation:
+    """The height from one elevation, and what the silent assumption of no drift does to it."""
+
+    height_m: float
+    per_metre_of_drift: float  # metres of height for each metre that the apex drifts towards or from the station
+    per_degree_m: float  # metres of height for each degree of elevation
+
+
+def single_station(station_m: Vector, elevation_rad: float) -> SingleStation:
+    """Return the height of an apex that stands exactly over the pad: h = up + L tan E.
+
+    Notes
+    -----
+    An apex that drifted d metres away from the station is higher by d tan E than the formula says; one that came nearer is lower.
+
+    Examples
+    --------
+    >>> round(single_station(np.array([100.0, 0.0, 0.0]), 45 * DEG).height_m, 6)
+    100.0
+    """
+    east, north, up = (float(x) for x in station_m)
+    baseline = float(np.hypot(east, north))
+    steep = min(elevation_rad, np.pi - elevation_rad)
+    if baseline <= 0:
+        raise ReductionError("the station stands at the pad; an elevation alone gives a height only from a distance")
+    if not 0 < steep < _STEEPEST_RAD:
+        raise ReductionError(f"an elevation of {elevation_rad / DEG:.2f} degrees gives no height; it must lie between 0 and 89.5")
+    tangent = float(np.tan(steep))
+    return SingleStation(up + baseline * tangent, tangent, baseline * (1 + tangent**2) * DEG)
+
+
+def mean_of_stations(station_m: Vector, elevation_rad: Vector) -> MethodResult:
+    """Return the mean of the single-station heights of all stations.
+
+    Notes
+    -----
+    Opposite stations cancel the drift along their line to first order; two at right angles do not:
+    h_mean / h = 1 - (dx + dy) / 2L + (dx^2 + dy^2) / 4L^2 for a drift (dx, dy) towards each.
+    """
+    single = [single_station(s, float(e)) for s, e in zip(station_m, elevation_rad, strict=True)]
+    heights = np.array([one.height_m for one in single])
+    slope = max(one.per_metre_of_drift for one in single)
+    mean = float(heights.mean())
+    closure = Closure(mean, heights, None) if len(single) > 1 else None
+    name = "mean of single stations" if len(single) > 1 else "single station"
+    assumes = f"the apex is over the pad; each metre of drift is up to {slope / len(single):.2f} m of height"
+    return MethodResult(name, mean, UNKNOWN, closure, assumes)
+
+
+def equally_spaced_elevations(radius_m: float, bearing_rad: Vector, elevation_rad: Vector) -> Vector:
+    """Return the apex (east, north, up above the stations) from three or more stations equally spaced on a circle round the pad.
+
+    Parameters
+    ----------
+    bearing_rad : (N,) array
+        Clockwise from north, from the pad to each station.
+
+    Notes
+    -----
+    With k_i = cot^2 E_i, each cone says k_i h^2 = |p|^2 - 2 p . s_i + L^2. Over equally spaced stations the s_i average to zero and
+    their products to L^2 / 2, so that p = h^2 C with C = -mean(k_i s_i) / L^2 and h^2 = 2 L^2 / (K + sqrt(K^2 - 4 L^2 C^2)),
+    K = mean k_i. The other root is the inverse point of the circle.
+
+    Examples
+    --------
+    >>> equally_spaced_elevations(100.0, np.arange(3) * 120 * DEG, np.full(3, 45 * DEG)).round(6).tolist()
+    [-0.0, -0.0, 100.0]
+    """
+    count = len(bearing_rad)
+    turn = np.exp(1j * bearing_rad)
+    if count < 3 or abs(turn.mean()) > 1e-6 or abs((turn**2).mean()) > 1e-6:
+        raise ReductionError(f"{count} stations, not equally spaced round the pad; three or more at equal angles are expected")
+    k = np.tan(np.pi / 2 - elevation_rad) ** 2
+    c = -np.array([(k * np.sin(bearing_rad)).mean(), (k * np.cos(bearing_rad)).mean()]) / radius_m
+    inside = k.mean() ** 2 - 4 * radius_m**2 * (c @ c)
+    if inside < 0:
+        raise ReductionError("the cones of these elevations do not meet; look for a gross error")
+    height2 = 2 * radius_m**2 / (k.mean() + np.sqrt(inside))
+    return np.array([*(height2 * c), np.sqrt(height2)])
+
+
+def drift_solving_elevations(station_m: Vector, elevation_rad: Vector, sigma_rad: Vector) -> MethodResult:
+    """Return the apex from three or more elevations in any layout, by least squares; it generalises the equally spaced solution."""
+    position = _solved(station_m, np.full(len(elevation_rad), np.nan), elevation_rad, sigma_rad, None)[0]
+    assumes = "the apex is nearer to the middle of the stations' circle than its rim"
+    return MethodResult("elevations, drift solved", float(position[2]), position[:2], None, assumes)
+
+
+def elevations_with_prior(station_m: Vector, elevation_rad: Vector, sigma_rad: Vector, prior: HorizontalPrior) -> MethodResult:
+    """Return the apex from one or two elevations and what is believed about the drift."""
+    position, share = _solved(station_m, np.full(len(elevation_rad), np.nan), elevation_rad, sigma_rad, prior)
+    assumes = f"the drift is as expected; {100 * share:.0f} % of the height's variance comes from that"
+    return MethodResult("elevations with expected drift", float(position[2]), position[:2], None, assumes)
+
+
+def _solved(
+    station_m: Vector, azimuth_rad: Vector, elevation_rad: Vector, sigma_rad: Vector, prior: HorizontalPrior | None
+) -> tuple[Vector, float]:
+    fixes = fix_many(azimuth_rad, elevation_rad, station_m, sigma_rad, sigma_rad, prior=prior)
+    if not fixes.solved[0]:
+        names = [str(i + 1) for i in range(len(elevation_rad))]
+        raise ReductionError(explain(Trouble(int(fixes.trouble[0])), names, azimuth_rad, elevation_rad, sigma_rad))
+    return fixes.position_m[0], float(fixes.prior_share[0])
+
+
+# --- azimuth and elevation ------------------------------------------------------------------------------------------
+
+
+def crossing_azimuths(station_m: Vector, azimuth_rad: Vector, elevation_rad: Vector) -> MethodResult:
+    """Return the crossing of the azimuths in plan, at the mean of the heights that the stations see there.
+
+    Notes
+    -----
+    For two stations the sine rule in plan, then h_i = up_i + d_i tan E_i with the distance d_i of each station to the crossing, and
+    the mean. For more, every pair of stations that cuts at a fair angle is crossed so, and the pairs are averaged.
+    """
+    azimuth, elevation = _normal(azimuth_rad, elevation_rad)
+    pairs = [list(pair) for pair in combinations(range(len(azimuth)), 2)]
+    fair = [pair for pair in pairs if abs(np.sin(azimuth[pair[0]] - azimuth[pair[1]])) >= np.sin(LEAST_CUT_RAD)]
+    crossings = [_cross(station_m[pair], azimuth[pair], elevation[pair]) for pair in fair]
+    crossed = [crossing for crossing in crossings if crossing is not None]
+    if not crossed:
+        raise ReductionError(
+            f"no two azimuths cut at {LEAST_CUT_RAD / DEG:.0f} degrees or more in front of both observers; elevations must decide"
+        )
+    heights = np.array([height for _, two in crossed for height in two])
+    level = np.mean([point for point, _ in crossed], axis=0)
+    mean = float(heights.mean())
+    return MethodResult("crossing azimuths, mean height", mean, level, Closure(mean, heights, None), "both azimuths are right")
+
+
+def _cross(station_m: Vector, azimuth_rad: Vector, elevation_rad: Vector) -> tuple[Vector, Vector] | None:
+    """Return the crossing (2,) and the two heights there, None where it lies behind an observer."""
+    towards = np.stack([np.sin(azimuth_rad), np.cos(azimuth_rad)], axis=1)
+    apart = station_m[1, :2] - station_m[0, :2]
+    away = np.linalg.solve(np.stack([towards[0], -towards[1]], axis=1), apart)
+    if (away <= 0).any():
+        return None
+    return station_m[0, :2] + away[0] * towards[0], station_m[:, 2] + away * np.tan(elevation_rad)
+
+
+def perpendicular_distances(point_m: Vector, station_m: Vector, azimuth_rad: Vector, elevation_rad: Vector) -> Vector:
+    """Return the distances (N,) of a point from the lines of sight."""
+    return np.asarray(np.linalg.norm(np.cross(point_m - station_m, direction(azimuth_rad, elevation_rad)), axis=-1))
+
+
+def common_perpendicular(station_m: Vector, azimuth_rad: Vector, elevation_rad: Vector) -> MethodResult:
+    """Return the point whose summed squared perpendicular distance from the lines of sight is least.
+
+    Notes
+    -----
+    For two lines that point is the midpoint of their common perpendicular, and the gap is its length. For more, the gap is twice
+    the largest distance, which for two is the same. (sum of I - d d^T) p = sum of (I - d d^T) s.
+    """
+    towards = direction(azimuth_rad, elevation_rad)
+    projector = np.eye(3) - towards[:, :, None] * towards[:, None, :]
+    matrix = projector.sum(axis=0)
+    if len(towards) < 2 or np.linalg.eigvalsh(matrix)[0] < np.sin(LEAST_CUT_RAD) ** 2 / 2:
+        raise ReductionError(f"the lines of sight cut at less than {LEAST_CUT_RAD / DEG:.0f} degrees; move the stations apart")
+    point = np.linalg.solve(matrix, (projector @ station_m[:, :, None]).sum(axis=0))[:, 0]
+    if (np.einsum("ni,ni->n", point - station_m, towards) <= 0).any():
+        raise ReductionError("the lines of sight come nearest to one another behind an observer; look for a gross error")
+    gap = 2 * float(perpendicular_distances(point, station_m, azimuth_rad, elevation_rad).max())
+    height = float(point[2])
+    closure = Closure(height, _heights_at(point, station_m, elevation_rad), gap)
+    assumes = "a line of sight misses by as many metres far away as near by"
+    return MethodResult("midpoint of the common perpendicular", height, point[:2], closure, assumes)
+
+
+def four_angles(baseline_m: float, elevation_a_rad: float, base_a_rad: float, base_b_rad: float, elevation_b_rad: float) -> float:
+    """Return the height above two stations from both elevations and both horizontal angles from the base.
+
+    Notes
+    -----
+    h = L tan a tan d / (cos b tan d + cos c tan a) with the elevations a, d and the angles b, c between the base and the apex. The
+    derivation is published for schools by NASA Glenn ("Altitude Equation Derivation"). It makes the distances along the base
+    add up to L and ignores by how much the azimuths miss each other across it.
+
+    Examples
+    --------
+    >>> round(four_angles(300.0, 45 * DEG, 60 * DEG, 60 * DEG, 45 * DEG), 6)
+    300.0
+    """
+    a, d = np.tan(elevation_a_rad), np.tan(elevation_b_rad)
+    below = np.cos(base_a_rad) * d + np.cos(base_b_rad) * a
+    if below <= 1e-9 * (abs(a) + abs(d)) or a <= 0 or d <= 0:
+        raise ReductionError("both azimuths run off the base; the four-angle formula needs an apex that lies between the stations")
+    return float(baseline_m * a * d / below)
+
+
+def four_angle_height(station_m: Vector, azimuth_rad: Vector, elevation_rad: Vector) -> MethodResult:
+    """Return the four-angle height of exactly two stations, above their mean height."""
+    if len(azimuth_rad) != 2:
+        raise ReductionError(f"the four-angle formula takes two stations with azimuth and elevation, not {len(azimuth_rad)}")
+    azimuth, elevation = _normal(azimuth_rad, elevation_rad)
+    east, north = station_m[1, :2] - station_m[0, :2]
+    base = np.arctan2(east, north)
+    base_a, base_b = float(azimuth[0] - base), float(base + np.pi - azimuth[1])
+    height = four_angles(float(np.hypot(east, north)), float(elevation[0]), base_a, base_b, float(elevation[1]))
+    assumes = "the stations are level with each other and the azimuths meet"
+    return MethodResult("four angles", height + float(station_m[:, 2].mean()), UNKNOWN, None, assumes)
+
+
+def _normal(azimuth_rad: Vector, elevation_rad: Vector) -> tuple[Vector, Vector]:
+    """Return the same directions with the elevation at most 90 degrees."""
+    return angles(direction(azimuth_rad, elevation_rad))
+
+
+def _heights_at(point_m: Vector, station_m: Vector, elevation_rad: Vector) -> Vector:
+    """Return the heights that the elevations give at a point in plan."""
+    steep = np.clip(np.minimum(elevation_rad, np.pi - elevation_rad), -_STEEPEST_RAD, _STEEPEST_RAD)
+    return np.asarray(station_m[:, 2] + np.hypot(*(point_m[:2] - station_m[:, :2]).T) * np.tan(steep))
+
+
+# --- side by side ---------------------------------------------------------------------------------------------------
+
+
+def side_by_side(seen: Observations, prior: HorizontalPrior | None = None) -> tuple[MethodResult, ...]:
+    """Return what every method that applies makes of a flight."""
+    raised = np.isfinite(seen.elevation_rad)
+    full = raised & np.isfinite(seen.azimuth_rad)
+    low, sigma = seen.station_m[raised], seen.sigma_elevation_rad[raised]
+    rays = seen.station_m[full], seen.azimuth_rad[full], seen.elevation_rad[full]
+    elevation = seen.elevation_rad[raised]
+    trials: list[Callable[[], MethodResult]] = [
+        lambda: mean_of_stations(low, elevation),
+        lambda: drift_solving_elevations(low, elevation, sigma),
+        lambda: crossing_azimuths(*rays),
+        lambda: common_perpendicular(*rays),
+        lambda: four_angle_height(*rays),
+    ]
+    if prior is not None:
+        trials.append(lambda: elevations_with_prior(low, elevation, sigma, prior))
+    results = []
+    for trial in trials:
+        try:
+            results.append(trial())
+        except ReductionError:
+            continue  # a method that does not apply has no height to show
+    return tuple(results)
