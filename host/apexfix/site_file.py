@@ -179,7 +179,7 @@ def _geodetic_position(frame: _Frame, row: Table) -> Vector:
     local = from_geodetic((row.values["latitude_deg"] * DEG, row.values["longitude_deg"] * DEG, height_m), origin)
     away_m = hypot(local[0], local[1])
     if away_m > FARTHEST_M:
-        raise row.error(f"a place {away_m / 1000:.0f} km from the pad seen, at most {FARTHEST_M / 1000:.0f} km expected", "latitude_deg")
+        raise row.error(f"{away_m / 1000:.0f} km from the pad seen, at most {FARTHEST_M / 1000:.0f} km expected", "latitude_deg")
     return local
 
 
@@ -218,7 +218,7 @@ def _reference(frame: _Frame, row: Table, aims: Mapping[str, Vector]) -> float |
     if away_m >= NEAREST_REFERENCE_M:
         return float(angles(across)[0])
     if "reference" in row.values:
-        raise row.error(f"{name!r} seen {away_m:.2f} m away, at least {NEAREST_REFERENCE_M:g} m expected for a bearing", "reference")
+        raise row.error(f"{name!r} seen {away_m:.2f} m away, {NEAREST_REFERENCE_M:g} m or more expected for a bearing", "reference")
     return None
 
 
