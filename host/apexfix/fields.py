@@ -114,6 +114,18 @@ def shown(value: object) -> str:
     return f"{value} ({type(value).__name__})"
 
 
+def label(name: str) -> str:
+    """Return the name of a field as a message may show it, whatever somebody used for a name.
+
+    Examples
+    --------
+    >>> label("east_m"), label("\\x1b[31m")
+    ('east_m', "'\\\\x1b[31m'")
+    """
+    short = name[:_LONGEST_SHOWN]
+    return short if short.isprintable() else repr(short)
+
+
 def suggestion(name: str, known: Iterable[str]) -> str:
     """Return a sentence about the known name nearest to a wrong one, or about all of them where none is near.
 

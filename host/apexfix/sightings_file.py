@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 
 from apexfix.errors import FileError
-from apexfix.fields import Check, Unfit, guarded, number, shown, suggestion, text, unguarded, whole
+from apexfix.fields import Check, Unfit, guarded, label, number, shown, suggestion, text, unguarded, whole
 from apexfix.model import Sighting, Site
 from apexfix.text_file import read_text, write_text
 from apexfix.units import DEG
@@ -193,7 +193,7 @@ def _header_problems(line: int, columns: list[str], known: tuple[str, ...]) -> I
         return
     for column in columns:
         if column not in known:
-            yield _Problem(line, column, f"there is no such column; {suggestion(column, known)}")
+            yield _Problem(line, label(column), f"there is no such column; {suggestion(column, known)}")
     for column in known:
         if columns.count(column) > 1:
             yield _Problem(line, column, f"{columns.count(column)} columns of this name seen, one expected")

@@ -5,12 +5,16 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from apexfix.errors import FileError
-from apexfix.fields import Check, Unfit, shown, suggestion
+from apexfix.fields import Check, Unfit, label, shown, suggestion
 from apexfix.text_file import read_text
 from apexfix.toml_lines import Place, key_lines, line_of
+
+
+# The parser needs time and memory that grow with the square of the parts of a dotted key: half a megabyte of one takes gigabytes.
+MOST_DOTS: Final = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +48,9 @@ def parsed(path: Path, largest_bytes: int) -> Document:
         The file cannot be read, is too large, is not UTF-8 or is not TOML.
     """
     text = read_text(path, largest_bytes)
+    for line, row in enumerate(text.split("\n"), 1):
+        if row.count(".") > MOST_DOTS and not row.startswith("#"):
+            raise FileError(f"{row.count('.')} dots seen on one line, at most {MOST_DOTS} expected", path=path, line=line)
     try:
         return Document(path, tomllib.loads(text), key_lines(text))
     except RecursionError as error:
@@ -97,7 +104,7 @@ def _fitting(document: Document, place: Place, value: object, check: Check) -> o
 
 
 def _error(document: Document, message: str, place: Place) -> FileError:
-    field = next((str(step) for step in reversed(place) if isinstance(step, str)), None)
+    field = next((label(step) for step in reversed(place) if isinstance(step, str)), None)
     return FileError(message, path=document.path, line=line_of(document.lines, place) or 1, field=field)
 
 
