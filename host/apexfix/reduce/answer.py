@@ -1,16 +1,19 @@
 """From a fit to the value that other rooms read: verdict, sentences, residuals, what was left out and the budget of the sigma."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, fields
 from math import hypot, isinf, sqrt
 from typing import Final
 
 import numpy as np
 
-from apexfix.geometry import direction
+from apexfix.errors import ReductionError
 from apexfix.model import Exclusion, Flight, FlightResult, Residual, Vector, Verdict
+from apexfix.reduce.closure import SportingVerdict, sporting_verdict
 from apexfix.reduce.flight import Fit
-from apexfix.reduce.least_squares import Trouble
+from apexfix.reduce.methods import side_by_side
+from apexfix.reduce.observe import Observations
 from apexfix.reduce.options import Options
 from apexfix.reduce.robust import (
     ALPHA_GLOBAL,
@@ -21,8 +24,9 @@ from apexfix.reduce.robust import (
     station_influence_m,
 )
 from apexfix.reduce.sightline import misclosure
-from apexfix.reduce.solve import Batch, sightlines_of
-from apexfix.reduce.uncertainty import shares
+from apexfix.reduce.solve import Batch, drift_prior, sightlines_of
+from apexfix.reduce.trouble import Trouble, explain
+from apexfix.reduce.uncertainty import Sigmas, shares
 from apexfix.reduce.verdict import Evidence, judge
 from apexfix.units import DEG
 
@@ -34,13 +38,36 @@ _HARDLY_CHECKED: Final = 0.2  # redundancy of a reading below which a blunder in
 
 @dataclass(frozen=True, slots=True)
 class Classical:
-    """What the methods of the trade make of the same readings."""
+    """What the methods of the trade make of the readings that are kept."""
 
     heights_m: Mapping[str, float]  # name of each method that applies -> height
-    closure_share: float | None  # None where nothing can close
+    sporting: SportingVerdict | None  # None where nothing can close
 
 
-def answered(flight: Flight, batch: Batch, fit: Fit, classical: Classical, options: Options) -> FlightResult:
+def classical(batch: Batch, fit: Fit, options: Options) -> Classical:
+    """Return the heights of every method that applies to the readings that are kept, and whether they close."""
+    results = side_by_side(_kept(batch, fit), drift_prior(fit.solution.fixes.position_m, options) if fit.solution.prior else None)
+    heights = {result.name: result.height_m for result in results}
+    for result in results:
+        if result.closure is None or not np.isfinite(result.level_m).all():
+            continue  # single stations disagree by the drift, which is no fault
+        with suppress(ReductionError):  # the rule may ask for a gap between lines of sight, and this method have none
+            return Classical(
+                heights, sporting_verdict(result.closure, rule=options.closure_rule, limit_percent=options.closure_limit_percent)
+            )
+    return Classical(heights, None)
+
+
+def _kept(batch: Batch, fit: Fit) -> Observations:
+    """Return the readings that are kept, of the stations that have any."""
+    rows = np.flatnonzero(fit.kept.any(axis=1))
+    kept = batch.keep(fit.kept[None])
+    stated = {part.name: getattr(batch.stated, part.name)[0, rows] for part in fields(Sigmas)}
+    names = tuple(batch.stations[row] for row in rows)
+    return Observations(names, batch.station_m[rows], kept.azimuth_rad[0, rows], kept.elevation_rad[0, rows], **stated)
+
+
+def answered(flight: Flight, batch: Batch, fit: Fit, beside: Classical, options: Options) -> FlightResult:
     """Return the result of a flight that has a position.
 
     Parameters
@@ -68,8 +95,8 @@ def answered(flight: Flight, batch: Batch, fit: Fit, classical: Classical, optio
         probability=probability,
         drift_m=hypot(position[0], position[1]),
         prior_share=float(fixes.prior_share[0]),
-        closure_share=classical.closure_share,
-        closure_limit=options.closure_limit,
+        sporting=beside.sporting,
+        closure_limit_percent=options.closure_limit_percent,
         excluded=len(excluded),
         ambiguous=fit.ambiguous,
     )
@@ -82,9 +109,9 @@ def answered(flight: Flight, batch: Batch, fit: Fit, classical: Classical, optio
         position_m=position,
         covariance_m2=covariance,
         interval95_m=(low, high),
-        closure_percent=None if classical.closure_share is None else 100 * classical.closure_share,
+        closure_percent=None if beside.sporting is None else beside.sporting.closure_percent,
         method=method,
-        methods={method: height, **classical.heights_m},
+        methods={method: height, **beside.heights_m},
         residuals=_residuals(flight, batch, misclosures),
         excluded=excluded + flight.set_aside,
         budget_m=_budget(fit, jacobian, widening),
@@ -93,7 +120,7 @@ def answered(flight: Flight, batch: Batch, fit: Fit, classical: Classical, optio
     )
 
 
-def unanswered(flight: Flight, batch: Batch, fit: Fit, classical: Classical) -> FlightResult:
+def unanswered(flight: Flight, batch: Batch, fit: Fit, beside: Classical) -> FlightResult:
     """Return the result of a flight that has no position, with the reason why."""
     return FlightResult(
         flight=flight.number,
@@ -102,9 +129,9 @@ def unanswered(flight: Flight, batch: Batch, fit: Fit, classical: Classical) -> 
         position_m=None,
         covariance_m2=None,
         interval95_m=None,
-        closure_percent=None if classical.closure_share is None else 100 * classical.closure_share,
+        closure_percent=None if beside.sporting is None else beside.sporting.closure_percent,
         method="",
-        methods=classical.heights_m,
+        methods=beside.heights_m,
         excluded=flight.set_aside,
         sightings=flight.sightings,
         tracks=flight.tracks,
@@ -186,37 +213,7 @@ def _influence(batch: Batch, fit: Fit, residual: Vector, jacobian: Vector) -> li
 
 
 def _trouble(batch: Batch, fit: Fit) -> str:
-    seen = [batch.stations[n] for n in np.flatnonzero(batch.present[0].any(axis=1))]
-    names = " and ".join([", ".join(seen[:-1]), seen[-1]] if len(seen) > 1 else seen)
-    match Trouble(fit.solution.fixes.trouble[0]):
-        case Trouble.NO_READING:
-            return "no station read anything"
-        case Trouble.TOO_FEW if len(seen) == 1:
-            return f"only {names} saw it; a position needs two stations or more"
-        case Trouble.TOO_FEW:
-            return f"{names} give {int(batch.present.sum())} readings; a position needs three or more"
-        case Trouble.ONE_PLACE:
-            return f"{names} stand at one place; a position needs sightings from two places"
-        case Trouble.IN_LINE:
-            return f"{names} stand in one line and read elevations only: the apex and its mirror image fit alike; add an azimuth"
-        case Trouble.PARALLEL:
-            return f"{_most_parallel(batch, seen)}; they do not cut one another within their sigmas"
-        case Trouble.BEHIND:
-            return f"the lines of sight of {names} would meet behind an observer: an azimuth is probably reversed or wrong"
-        case _:
-            return f"no position fits the readings of {names}"
-
-
-def _most_parallel(batch: Batch, seen: list[str]) -> str:
-    """Name the two lines of sight that are nearest to parallel."""
-    rows = [n for n in range(len(batch.stations)) if batch.present[0, n].all()]
-    if len(rows) < 2:
-        return f"the sightings of {', '.join(seen)} are too nearly parallel"
-    pointing = direction(batch.azimuth_rad[0, rows], batch.elevation_rad[0, rows])
-    cosine = np.abs(np.triu(pointing @ pointing.T, 1))
-    one, other = np.unravel_index(int(np.argmax(cosine)), cosine.shape)
-    angle_deg = float(np.arccos(min(cosine[one, other], 1.0))) / DEG
-    return (
-        f"the lines of sight of {batch.stations[rows[int(one)]]} and {batch.stations[rows[int(other)]]} are only {angle_deg:.1f}° "
-        "from parallel"
+    sigma = np.hypot(*np.nan_to_num(fit.solution.sigma_rad[0].T))
+    return explain(
+        Trouble(int(fit.solution.fixes.trouble[0])), batch.stations, batch.azimuth_rad[0], batch.elevation_rad[0], sigma
     )

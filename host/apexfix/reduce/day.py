@@ -6,7 +6,7 @@ from dataclasses import fields
 import numpy as np
 
 from apexfix.model import DayResult, Flight, FlightResult, Site, Vector
-from apexfix.reduce.answer import Classical, answered, unanswered
+from apexfix.reduce.answer import answered, classical, unanswered
 from apexfix.reduce.flight import Fit, fits
 from apexfix.reduce.observe import Observations, observe
 from apexfix.reduce.options import Options
@@ -34,10 +34,10 @@ def reduce_day(site: Site, flights: Sequence[Flight], options: Options = DEFAULT
 
 
 def _result(flight: Flight, batch: Batch, fit: Fit, options: Options) -> FlightResult:
-    classical = Classical({}, None)
+    beside = classical(batch, fit, options)
     if fit.solution.fixes.solved[0]:
-        return answered(flight, batch, fit, classical, options)
-    return unanswered(flight, batch, fit, classical)
+        return answered(flight, batch, fit, beside, options)
+    return unanswered(flight, batch, fit, beside)
 
 
 def batch_of(seen: Sequence[Observations]) -> Batch:

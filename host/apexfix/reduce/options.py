@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from math import pi, tan
 
+from apexfix.reduce.closure import ClosureRule
 from apexfix.reduce.observe import Defaults
 
 
@@ -11,7 +12,8 @@ class Options:
     """Choices for a whole day. The defaults are the assumptions that docs/method.md defends."""
 
     defaults: Defaults = field(default_factory=Defaults)  # sigmas where neither the reading nor its station states one
-    closure_limit: float = 0.10  # common practice of sporting codes, from memory
+    closure_rule: ClosureRule = ClosureRule.MEAN
+    closure_limit_percent: float = 10.0  # common practice of sporting codes, from memory
     sigma_drift_m_s: float = 3.0  # per axis: how fast a model drifts at its apex, a light wind on a field
     drift_slope: float = tan(pi / 6) / 2  # per axis: one sigma of apex drift over height; 30 degrees off the vertical is two
     drift_floor_m: float = 10.0  # per axis: drift that even a low flight may have

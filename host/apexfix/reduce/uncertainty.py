@@ -6,7 +6,7 @@ One flight's readings are independent given the stated sources, which is why sig
 * an error of the *survey*, equal in east, north and up, moves the azimuth through the level axis across the line of sight and the
   elevation through the axis up across it. Those axes are at right angles, so the two effects are independent;
 * *timing*: a press dt early or late sees the model v dt along its drift and g dt^2 / 2 below its apex. The prior of v is round and
-  dt has the mean zero, so that this too is diagonal; the mean fall, g sigma_t^2 / 2, is a known bias and is taken out of the reading.
+  dt has the mean zero, so that this too is diagonal; the mean fall, g sigma_t^2 / 2, is a known bias, taken out of the reading.
 
 The weights of the least squares are therefore those of the best linear estimate, and the cost is minus twice the log-likelihood.
 """

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from apexfix.model import Verdict
+from apexfix.reduce.closure import SportingVerdict
 from apexfix.reduce.robust import ALPHA_GLOBAL
 
 ALPHA_DOUBT: Final = 0.01
@@ -31,8 +32,8 @@ class Evidence:
     probability: float  # of a cost as large
     drift_m: float
     prior_share: float  # of the height's variance
-    closure_share: float | None
-    closure_limit: float
+    sporting: SportingVerdict | None  # None where nothing can close
+    closure_limit_percent: float
     excluded: int
     ambiguous: bool  # another explanation accuses other readings and is about as likely
 
@@ -49,9 +50,8 @@ def judge(evidence: Evidence, remarks: Sequence[str] = ()) -> tuple[Verdict, tup
     return findings[0][0], tuple(sentence for _, sentence in findings) + tuple(remarks)
 
 
-def closes(evidence: Evidence) -> bool:
-    """Return whether the sporting rule is met; False where it cannot be asked."""
-    return evidence.closure_share is not None and evidence.closure_share <= evidence.closure_limit
+def _closes(e: Evidence) -> bool:
+    return e.sporting is not None and e.sporting.closes
 
 
 def _agreement(e: Evidence) -> list[Finding]:
@@ -64,15 +64,15 @@ def _agreement(e: Evidence) -> list[Finding]:
     if e.probability >= ALPHA_GLOBAL:
         return [(Verdict.DOUBTFUL, sentence)]
     cause = "one is wrong and the others cannot show which, or the sigmas are too small; the interval is widened to match"
-    return [(Verdict.DOUBTFUL if closes(e) else Verdict.REJECTED, f"{sentence}: {cause}")]
+    return [(Verdict.DOUBTFUL if _closes(e) else Verdict.REJECTED, f"{sentence}: {cause}")]
 
 
 def _closure(e: Evidence) -> list[Finding]:
-    if e.closure_share is None:
+    if e.sporting is None:
         return []
-    figures = f"{100 * e.closure_share:.1f} % of the height, limit {100 * e.closure_limit:.0f} %"
-    if closes(e):
-        return [(Verdict.ACCEPTED, f"sporting rule: closes ({figures}), {e.height_m:.0f} m")]
+    figures = f"{e.sporting.closure_percent:.1f} %, rule {e.sporting.rule.value!r}, limit {e.closure_limit_percent:g} %"
+    if e.sporting.closes:
+        return [(Verdict.ACCEPTED, f"sporting rule: closes at {e.sporting.height_m} m ({figures})")]
     return [(Verdict.DOUBTFUL, f"sporting rule: does not close ({figures})")]
 
 
