@@ -65,7 +65,7 @@ def simulated(case, days, options, seed=1):
     count, sigma = len(case.station_m), case.sigma_deg * DEG
     apex = np.broadcast_to(np.array(case.truth_m, dtype=float), (days, 3)).copy()
     if case.prior:
-        apex[:, :2] += draw.normal(0, np.hypot(options.drift_slope * HEIGHT_M, options.drift_floor_m), (days, 2))
+        apex[:, :2] += draw.normal(0, np.hypot(options.drift.slope * HEIGHT_M, options.drift.floor_m), (days, 2))
     press_s = draw.normal(0, PRESS_S, (days, count))
     velocity = draw.normal(0, options.sigma_drift_m_s, (days, 1, 2))
     seen = np.broadcast_to(apex[:, None], (days, count, 3)).copy()
@@ -82,7 +82,7 @@ def simulated(case, days, options, seed=1):
 
 def coverage(case, days, options=Options(), seed=1):
     """Return the shares of days on which each interval holds, lies above and lies below the truth, and of first-order intervals."""
-    solution = solve(simulated(case, days, options, seed), options, with_prior=case.prior)
+    solution = solve(simulated(case, days, options, seed), options, leaning=case.prior)
     solved = solution.fixes.solved
     intervals = solution.intervals()
     height = solution.fixes.position_m[:, 2]

@@ -24,7 +24,7 @@ from apexfix.reduce.robust import (
     station_influence_m,
 )
 from apexfix.reduce.sightline import misclosure
-from apexfix.reduce.solve import Batch, drift_prior, sightlines_of
+from apexfix.reduce.solve import Batch, sightlines_of
 from apexfix.reduce.trouble import Trouble, explain
 from apexfix.reduce.uncertainty import Sigmas, shares
 from apexfix.reduce.verdict import Evidence, judge
@@ -46,7 +46,7 @@ class Classical:
 
 def classical(batch: Batch, fit: Fit, options: Options) -> Classical:
     """Return the heights of every method that applies to the readings that are kept, and whether they close."""
-    results = side_by_side(_kept(batch, fit), drift_prior(fit.solution.fixes.position_m, options) if fit.solution.prior else None)
+    results = side_by_side(_kept(batch, fit))
     heights = {result.name: result.height_m for result in results}
     for result in results:
         if result.closure is None or not np.isfinite(result.level_m).all():
@@ -101,7 +101,7 @@ def answered(flight: Flight, batch: Batch, fit: Fit, beside: Classical, options:
         ambiguous=fit.ambiguous,
     )
     verdict, reasons = judge(evidence, [*_blind_spots(batch, fit, jacobian), *_influence(batch, fit, residual, jacobian)])
-    method = LEAST_SQUARES if fit.solution.prior is None else WITH_PRIOR
+    method = LEAST_SQUARES if fit.solution.lean is None else WITH_PRIOR
     return FlightResult(
         flight=flight.number,
         verdict=verdict,
@@ -140,7 +140,7 @@ def unanswered(flight: Flight, batch: Batch, fit: Fit, beside: Classical) -> Fli
 
 def _spare(fit: Fit) -> int:
     """Return how many readings there are beyond the unknowns; a prior on east and north counts as two."""
-    prior = 0 if fit.solution.prior is None else 2
+    prior = 0 if fit.solution.lean is None else 2
     return max(int(fit.kept.sum()) + prior - UNKNOWNS, 0)
 
 
@@ -150,7 +150,7 @@ def _budget(fit: Fit, jacobian: Vector, widening: float) -> dict[str, float]:
     gain = np.where(fit.kept, whitened_gain / np.where(fit.kept, sigma, 1.0), 0.0)
     own = shares(gain, {name: part[0] for name, part in fit.solution.parts.items()})
     height_sigma = sqrt(fixes.covariance_m2[0, 2, 2])
-    if fit.solution.prior is not None:
+    if fit.solution.lean is not None:
         own["drift prior"] = height_sigma * sqrt(float(fixes.prior_share[0]))
     if widening > 1:
         own["disagreement"] = height_sigma * sqrt(widening**2 - 1)

@@ -20,7 +20,7 @@ from apexfix.reduce.robust import (
     snooping,
 )
 from apexfix.reduce.sightline import Mask
-from apexfix.reduce.solve import Batch, Solution, drift_prior, sightlines_of, solve, whitened
+from apexfix.reduce.solve import Batch, Solution, sightlines_of, solve, whitened
 
 _MOST_RIVALS: Final = 3
 
@@ -48,13 +48,13 @@ def fits(batch: Batch, options: Options) -> list[Fit]:
         if suspect[k]:
             own = _searched(own, batch.take(row), options)
         if not own.solution.fixes.solved[0] and _may_lean_on_drift(own, options):
-            own = _fit(batch.take(row), own.kept, options, with_prior=True)
+            own = _fit(batch.take(row), own.kept, options, leaning=True)
         answers.append(own)
     return answers
 
 
-def _fit(batch: Batch, kept: Mask, options: Options, *, with_prior: bool = False) -> Fit:
-    solution = solve(batch.keep(kept[None]), options, with_prior=with_prior)
+def _fit(batch: Batch, kept: Mask, options: Options, *, leaning: bool = False) -> Fit:
+    solution = solve(batch.keep(kept[None]), options, leaning=leaning)
     interval = solution.intervals()
     return Fit(solution, _ends(interval, 0), bool(interval.closed[0]), kept)
 
@@ -107,8 +107,7 @@ def search(batch: Batch, options: Options) -> Consensus | None:
         return Trial(solution.fixes.position_m, solution.fixes.covariance_m2, residual, jacobian, solution.fixes.solved)
 
     def implausible(position_m: Vector) -> Vector:
-        variance = drift_prior(position_m, options).covariance_m2[:, 0, 0]
-        cost: Vector = np.sum(position_m[:, :2] ** 2, axis=1) / variance
+        cost: Vector = np.sum(position_m[:, :2] ** 2, axis=1) / options.drift.variance_m2(position_m[:, 2])
         return cost
 
     return consensus(batch.present[0].ravel(), fit, implausible)

@@ -9,12 +9,15 @@ from numpy.typing import NDArray
 
 from apexfix.model import Vector
 from apexfix.reduce.interval import HeightIntervals, height_intervals
-from apexfix.reduce.least_squares import Fixes, HorizontalPrior, curvature_per_m, fix_many, sightlines
+from apexfix.reduce.lean import Lean, lean_fix
+from apexfix.reduce.least_squares import Fixes, curvature_per_m, fix_many, sightlines
 from apexfix.reduce.options import Options
-from apexfix.reduce.sightline import Mask, Sightlines, linearise
+from apexfix.reduce.sightline import Mask, Sightlines, linearise, misclosure
+from apexfix.reduce.trouble import Trouble
 from apexfix.reduce.uncertainty import Sigmas, in_quadrature, mean_fall_rad, reading_sigmas
 
 _ROUNDS: Final = 2  # the weights depend on the range; after two looks the height no longer moves by a hundredth of its sigma
+_LEAST_START_RAD: Final = 0.02  # a start may be wrong by a degree, not infinite
 _SOMEWHERE_M: Final = np.array([0.0, 0.0, 150.0])  # stands for an unknown apex where only the size of a survey error is asked
 
 
@@ -54,14 +57,13 @@ class Solution:
     parts: Mapping[str, Vector]  # source -> (F, N, 2) sigma of each reading, radians
     sigma_rad: Vector  # (F, N, 2)
     lines: Sightlines
-    prior: HorizontalPrior | None
+    lean: Lean | None  # what was believed about the drift, where that was needed
 
     def take(self, flights: NDArray[np.intp]) -> "Solution":
         """Return some of the flights."""
         fixes = Fixes(*(getattr(self.fixes, part.name)[flights] for part in fields(Fixes)))
-        prior = self.prior and HorizontalPrior(self.prior.mean_m[flights], self.prior.covariance_m2[flights])
         parts = {name: part[flights] for name, part in self.parts.items()}
-        return Solution(self.batch.take(flights), fixes, parts, self.sigma_rad[flights], self.lines.take(flights), prior)
+        return Solution(self.batch.take(flights), fixes, parts, self.sigma_rad[flights], self.lines.take(flights), self.lean)
 
     def whitened(self) -> tuple[Vector, Vector]:
         """Return (F, 2 N) residuals over sigma and their (F, 2 N, 3) Jacobian; zeros where missing or unsolved."""
@@ -71,7 +73,7 @@ class Solution:
         """Return the 95 % intervals of the heights, NaN where unsolved."""
         solved = np.flatnonzero(self.fixes.solved)
         own = self.take(solved)
-        some = height_intervals(own.fixes.position_m, own.fixes.covariance_m2, own.lines, own.prior)
+        some = height_intervals(own.fixes.position_m, own.fixes.covariance_m2, own.lines, own.lean)
         count = len(self.fixes.position_m)
         low, high = np.full(count, np.nan), np.full(count, np.nan)
         first, closed = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
@@ -79,8 +81,11 @@ class Solution:
         return HeightIntervals(low, high, first, closed)
 
 
-def solve(batch: Batch, options: Options, *, with_prior: bool = False) -> Solution:
-    """Return the maximum-likelihood positions of all flights of a batch."""
+def solve(batch: Batch, options: Options, *, leaning: bool = False) -> Solution:
+    """Return the maximum-likelihood positions of all flights of a batch.
+
+    ``leaning`` uses what is believed about the drift; only flights that cannot be solved without it should.
+    """
     curvature = curvature_per_m() if options.curvature else 0.0
     parts: dict[str, Vector] = {}
     at = np.broadcast_to(_SOMEWHERE_M, (len(batch.azimuth_rad), 3))
@@ -88,13 +93,44 @@ def solve(batch: Batch, options: Options, *, with_prior: bool = False) -> Soluti
         parts = reading_sigmas(at, batch.station_m, batch.stated, options.sigma_drift_m_s)
         sigma = in_quadrature(parts)
         elevation = batch.elevation_rad + mean_fall_rad(at, batch.station_m, batch.stated.sigma_time_s)
-        prior = drift_prior(at, options) if with_prior else None
-        fixes = fix_many(
-            batch.azimuth_rad, elevation, batch.station_m, sigma[..., 0], sigma[..., 1], prior=prior, curvature_per_m=curvature
-        )
+        lines = _lines(batch, elevation, sigma, curvature)
+        if leaning:
+            fixes = _leaning(lines, options.drift)
+        else:
+            fixes = fix_many(
+                batch.azimuth_rad, elevation, batch.station_m, sigma[..., 0], sigma[..., 1], curvature_per_m=curvature
+            )
         at = np.where(fixes.solved[:, None], fixes.position_m, _SOMEWHERE_M)
-    lines = _lines(batch, elevation, sigma, curvature)
-    return Solution(batch, fixes, parts, sigma, lines, prior)
+    return Solution(batch, fixes, parts, sigma, lines, options.drift if leaning else None)
+
+
+def _leaning(lines: Sightlines, drift: Lean) -> Fixes:
+    """Return fixes of flights that lean on what is believed about the drift, one by one."""
+    count, stations = lines.sine.shape
+    fixes = Fixes(
+        position_m=np.full((count, 3), np.nan),
+        covariance_m2=np.full((count, 3, 3), np.nan),
+        residual_rad=np.full((count, stations, 2), np.nan),
+        chi2=np.full(count, np.nan),
+        prior_share=np.full(count, np.nan),
+        trouble=np.full(count, Trouble.DIVERGED, dtype=np.int8),
+    )
+    for k in range(count):
+        own = lines.take(np.array([k]))
+        found = lean_fix(own, drift, _over_the_pad(own))
+        if found is not None:
+            fixes.position_m[k], fixes.covariance_m2[k], fixes.chi2[k] = found.position_m, found.covariance_m2, found.chi2
+            fixes.prior_share[k], fixes.trouble[k] = found.prior_share, Trouble.NONE
+            fixes.residual_rad[k] = misclosure(found.position_m[:, None], own)[0]
+    return fixes
+
+
+def _over_the_pad(lines: Sightlines) -> Vector:
+    """Return the apex that one flight would have had without drift, on average over the stations."""
+    seen = lines.has_elevation[0]
+    steep = np.clip(lines.elevation_rad[0, seen], _LEAST_START_RAD, np.pi / 2 - _LEAST_START_RAD)
+    heights = lines.up_m[0, seen] + np.hypot(lines.east_m[0, seen], lines.north_m[0, seen]) * np.tan(steep)
+    return np.array([0.0, 0.0, float(np.mean(heights)) if seen.any() else _SOMEWHERE_M[2]])
 
 
 def whitened(fixes: Fixes, lines: Sightlines) -> tuple[Vector, Vector]:
@@ -105,12 +141,6 @@ def whitened(fixes: Fixes, lines: Sightlines) -> tuple[Vector, Vector]:
     gradient = np.stack([np.stack(seen.across_gradient, axis=-1), np.stack(seen.along_gradient, axis=-1)], axis=-2)
     jacobian = gradient.reshape(len(solved), -1, 3)
     return np.where(solved[:, None], residual, 0.0), np.where(solved[:, None, None], jacobian, 0.0)
-
-
-def drift_prior(position_m: Vector, options: Options) -> HorizontalPrior:
-    """Return what is believed about the drift of flights of about these heights: none on average, broad, round."""
-    sigma_m = np.hypot(options.drift_slope * position_m[:, 2], options.drift_floor_m)
-    return HorizontalPrior(np.zeros((len(position_m), 2)), sigma_m[:, None, None] ** 2 * np.eye(2))
 
 
 def sightlines_of(batch: Batch, solution: Solution) -> Sightlines:
