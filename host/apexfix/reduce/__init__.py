@@ -1,8 +1,9 @@
 """From sightings to positions with their uncertainty."""
 
 from apexfix.reduce.closure import Closure, ClosureRule, SportingVerdict, closure_percent, sporting_verdict
+from apexfix.reduce.elevations import MethodResult
 from apexfix.reduce.least_squares import Fixes, HorizontalPrior, curvature_per_m, fix_many
-from apexfix.reduce.methods import MethodResult, side_by_side
+from apexfix.reduce.methods import side_by_side
 from apexfix.reduce.observe import Defaults, Observations, observe
 from apexfix.reduce.trouble import Trouble, explain
 

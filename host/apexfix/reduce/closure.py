@@ -43,7 +43,7 @@ def closure_percent(closure: Closure, rule: ClosureRule = ClosureRule.MEAN) -> f
     heights = closure.heights_m
     mean = float(heights.mean())
     if min(mean, closure.altitude_m) <= 0:
-        raise ReductionError(f"a height of {min(mean, closure.altitude_m):.1f} m; a closure in per cent needs a height above the pad")
+        raise ReductionError(f"a height of {min(mean, closure.altitude_m):.1f} m; a closure needs one above the pad")
     match rule:
         case ClosureRule.MEAN:
             return float(np.ptp(heights)) / mean * 100

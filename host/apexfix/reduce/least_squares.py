@@ -8,19 +8,17 @@ from numpy.typing import NDArray
 from apexfix.errors import ReductionError
 from apexfix.model import Vector
 from apexfix.reduce import start
-from apexfix.reduce.sightline import Linearised, Mask, Sightlines, linearise, misclosure
-from apexfix.reduce.symmetric import SINGULAR, Six, full, scaled_inverse, times
-from apexfix.reduce.trouble import FARTHEST_M, Trouble, after, before
+from apexfix.reduce.descent import Held, held, iterate, normal
+from apexfix.reduce.sightline import Mask, Sightlines, linearise, misclosure
+from apexfix.reduce.symmetric import SINGULAR, full, scaled_inverse
+from apexfix.reduce.trouble import Trouble, after, before
 from apexfix.units import EARTH_RADIUS_M
 
 # Flights solved together: small enough for the working arrays to stay in the processor's cache, and for memory to be the
 # answer's alone.
 _CHUNK = 4096
-_MOST_ITERATIONS = 60
-# Relative to the distance from the stations: 1e-6 m is asked for at some 500 m, and the last step only bounds the error.
-_STEP_TOLERANCE = 1e-10
-_LEAST_DAMPING = 1e-4
-_MOST_DAMPING = 1e8
+# Elevations alone put a model outside the stations' circle only if that lowers the sum of squares by two sigmas squared.
+_SPEAKS_FOR_OUTSIDE = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,21 +139,20 @@ def sightlines(
     )  # fmt: skip
 
 
-# --- the iteration --------------------------------------------------------------------------------------------------
+# --- the solution ---------------------------------------------------------------------------------------------------
 
-_Prior = tuple[Vector, Vector]  # mean (F, 2), precision (F, 2, 2)
-
-
-def _solve(lines: Sightlines, prior: _Prior | None, answer: Fixes, first: int) -> None:
+def _solve(lines: Sightlines, prior: Held | None, answer: Fixes, first: int) -> None:
     """Fill the rows of an answer from `first` on."""
     trouble = before(lines, prior is not None)
     able = np.flatnonzero(trouble == Trouble.NONE)
     if able.size:
         used = lines.take(able)
-        held = None if prior is None else (prior[0][able], prior[1][able])
-        position, converged = _iterate(_begin(used, held), used, held)
+        own = held(prior, able)
+        position, converged = iterate(_begin(used, own), used, own)
+        if own is None:
+            position, converged = _turn_inside(position, used, converged)
         last = linearise(position, used)
-        matrix, _, chi2 = _normal(last, position, held)
+        matrix, _, chi2 = normal(last, position, own)
         inverse, determinant = scaled_inverse(matrix)
         trouble[able] = after(position, used, inverse, determinant, converged)
         good = trouble[able] == Trouble.NONE
@@ -165,98 +162,60 @@ def _solve(lines: Sightlines, prior: _Prior | None, answer: Fixes, first: int) -
         answer.covariance_m2[rows] = covariance
         answer.residual_rad[rows] = misclosure(position, used)[good]
         answer.chi2[rows] = chi2[good]
-        if held is not None:
+        if own is not None:
             lever = covariance[:, 2, :2]
-            answer.prior_share[rows] = np.einsum("fi,fij,fj->f", lever, held[1][good], lever) / covariance[:, 2, 2]
+            answer.prior_share[rows] = np.einsum("fi,fij,fj->f", lever, own[1][good], lever) / covariance[:, 2, 2]
         else:
             answer.prior_share[rows] = 0.0
     answer.trouble[first : first + trouble.size] = trouble
 
 
-def _begin(lines: Sightlines, prior: _Prior | None) -> Vector:
-    """Return (3, F) starting positions: the best of the closed forms that apply.
-
-    Of the two points where the cones of elevations meet, the outer one is only tried when there is a prior to speak for it.
-    """
+def _begin(lines: Sightlines, prior: Held | None) -> Vector:
+    """Return (3, F) starting positions: the best of the closed forms that apply."""
     rays = lines.has_azimuth & lines.has_elevation
     position, determinant = start.nearest_to_rays(lines, rays)
-    poor = np.flatnonzero((rays.sum(axis=1) < 2) | (determinant < SINGULAR))
-    if poor.size:
-        some = lines.take(poor)
-        held = None if prior is None else (prior[0][poor], prior[1][poor])
-        inner, outer = start.on_the_cones(some)
-        trials = [inner, start.over_the_middle(some, None if held is None else held[0]), *start.along_a_ray(some)]
-        if held is not None:
-            trials.append(outer)
-        chi2 = np.stack([_normal(linearise(trial, some), trial, held)[2] for trial in trials])
-        if held is None:
-            chi2[1:, ~some.has_azimuth.any(axis=1)] = np.inf
-        position[:, poor] = np.stack(trials)[np.argmin(chi2, axis=0), :, np.arange(poor.size)].T
+    crossing = (rays.sum(axis=1) > 1) & (determinant >= SINGULAR)
+    one = np.flatnonzero(rays.any(axis=1) & ~crossing)
+    if one.size:
+        position[:, one] = _first_on_a_ray(lines.take(one), held(prior, one))
+    none = np.flatnonzero(~rays.any(axis=1))
+    if none.size:
+        position[:, none] = _from_cones(lines.take(none), held(prior, none))
     return position
 
 
-def _normal(seen: Linearised, position_m: Vector, prior: _Prior | None) -> tuple[Six, tuple[Vector, Vector, Vector], Vector]:
-    """Return the information matrix, the right-hand side and the weighted sum of squares."""
-    a, e = seen.across_gradient, seen.along_gradient
-
-    def summed(i: int, j: int) -> Vector:
-        total: Vector = np.einsum("fn,fn->f", a[i], a[j]) + np.einsum("fn,fn->f", e[i], e[j])
-        return total
-
-    def pulled(i: int) -> Vector:
-        total: Vector = np.einsum("fn,fn->f", a[i], seen.across) + np.einsum("fn,fn->f", e[i], seen.along)
-        return total
-
-    xx, yy, zz, xy, xz, yz = (summed(*pair) for pair in ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2)))
-    x, y, z = (pulled(i) for i in range(3))
-    chi2 = np.einsum("fn,fn->f", seen.across, seen.across) + np.einsum("fn,fn->f", seen.along, seen.along)
-    if prior is not None:
-        away, p = prior[0] - position_m[:2].T, prior[1]
-        force = np.einsum("fij,fj->fi", p, away)
-        xx, yy, xy = xx + p[:, 0, 0], yy + p[:, 1, 1], xy + p[:, 0, 1]
-        x, y = x + force[:, 0], y + force[:, 1]
-        chi2 = chi2 + np.einsum("fi,fi->f", away, force)
-    return (xx, yy, zz, xy, xz, yz), (x, y, z), chi2
+def _first_on_a_ray(lines: Sightlines, prior: Held | None) -> Vector:
+    trials = np.stack(start.along_a_ray(lines))
+    best = start.first_minimum(np.stack([normal(linearise(trial, lines), trial, prior)[2] for trial in trials]))
+    return trials[best, :, np.arange(best.size)].T
 
 
-def _iterate(position_m: Vector, lines: Sightlines, prior: _Prior | None) -> tuple[Vector, Mask]:
-    """Return the minima (3, F) and whether each was reached."""
-    flights = position_m.shape[1]
-    answer, converged = position_m.copy(), np.zeros(flights, dtype=bool)
-    index = np.arange(flights)
-    now = position_m
-    matrix, right, chi2 = _normal(linearise(now, lines), now, prior)
-    damping = np.zeros(flights)
-    for _ in range(_MOST_ITERATIONS):
-        inverse, determinant = scaled_inverse(matrix, damping)
-        step = times(inverse, right)
-        scale = np.abs(now).max(axis=0) + 1.0
-        size = np.abs(step).max(axis=0)
-        stuck = determinant < SINGULAR
-        trial = now + np.where(size > scale, scale / np.where(size > 0, size, 1.0), 1.0) * step
-        new_matrix, new_right, new_chi2 = _normal(linearise(trial, lines), trial, prior)
-        small = (size <= _STEP_TOLERANCE * scale) & ~stuck
-        better = (new_chi2 < chi2) & ~stuck
-        now = np.where(better | small, trial, now)
-        matrix = tuple(np.where(better, a, b) for a, b in zip(new_matrix, matrix, strict=True))  # type: ignore[assignment]
-        right = tuple(np.where(better, a, b) for a, b in zip(new_right, right, strict=True))  # type: ignore[assignment]
-        chi2 = np.where(better, new_chi2, chi2)
-        damping = np.where(better, np.where(damping > _LEAST_DAMPING, damping / 10, 0.0), np.maximum(10 * damping, _LEAST_DAMPING))
-        lost = (damping > _MOST_DAMPING) | (np.abs(now).max(axis=0) > FARTHEST_M)
-        done = small | lost
-        if done.any():
-            answer[:, index[done]], converged[index[done]] = now[:, done], small[done]
-            going = np.flatnonzero(~done)
-            if not going.size:
-                break
-            index, now, damping, chi2 = index[going], now[:, going], damping[going], chi2[going]
-            matrix = tuple(m[going] for m in matrix)  # type: ignore[assignment]
-            right = (right[0][going], right[1][going], right[2][going])
-            lines = lines.take(going)
-            prior = None if prior is None else (prior[0][going], prior[1][going])
-    else:
-        answer[:, index] = now
-    return answer, converged
+def _from_cones(lines: Sightlines, prior: Held | None) -> Vector:
+    """Return the best trial; of the two points where the cones meet, the outer one needs a prior to speak for it."""
+    inner, outer = start.on_the_cones(start.circle(lines))
+    middle = start.over_the_middle(lines, None if prior is None else prior[0])
+    if prior is None:
+        return np.where(lines.has_elevation.sum(axis=1) > 2, inner, middle)
+    trials = np.stack([inner, middle, outer])
+    best = np.argmin(np.stack([normal(linearise(trial, lines), trial, prior)[2] for trial in trials]), axis=0)
+    return trials[best, :, np.arange(best.size)].T
+
+
+def _turn_inside(position_m: Vector, lines: Sightlines, converged: Mask) -> tuple[Vector, Mask]:
+    """Return the minima again, moved inside the stations' circle where elevations alone cannot tell inside from outside."""
+    ring = start.circle(lines)
+    within, outside = start.inverted(position_m, ring)
+    doubtful = np.flatnonzero(outside & ~lines.has_azimuth.any(axis=1))
+    if not doubtful.size:
+        return position_m, converged
+    some = lines.take(doubtful)
+    again, reached = iterate(within[:, doubtful], some, None)
+    before_, after_ = (normal(linearise(p, some), p, None)[2] for p in (position_m[:, doubtful], again))
+    inside = ~start.inverted(again, start.circle(some))[1]
+    taken = reached & inside & (after_ < before_ + _SPEAKS_FOR_OUTSIDE)
+    answer, sure = position_m.copy(), converged.copy()
+    answer[:, doubtful[taken]], sure[doubtful[taken]] = again[:, taken], True
+    return answer, sure
 
 
 # --- the edges ------------------------------------------------------------------------------------------------------

@@ -1,6 +1,9 @@
 """Where the iteration begins: closed forms that are near enough to the least-squares position, for many flights at once."""
 
+from typing import NamedTuple
+
 import numpy as np
+from numpy.typing import NDArray
 
 from apexfix.model import Vector
 from apexfix.reduce.sightline import Mask, Sightlines
@@ -9,7 +12,7 @@ from apexfix.reduce.symmetric import scaled_inverse, times
 # A tangent beyond this is a line of sight within 0.06 degrees of the zenith; it only spoils a starting value.
 _STEEPEST_TANGENT = 1e3
 # Along a single full line of sight: level distances to try, in mean distances between that station and the others.
-_TRIALS_ALONG_A_RAY = (0.1, 0.3, 0.6, 1.0, 1.5, 2.5, 5.0)
+_TRIALS_ALONG_A_RAY = 0.05 * 1.5 ** np.arange(15)
 
 
 def nearest_to_rays(lines: Sightlines, used: Mask) -> tuple[Vector, Vector]:
@@ -44,7 +47,7 @@ def over_the_middle(lines: Sightlines, prior_mean_m: Vector | None) -> Vector:
 
 
 def along_a_ray(lines: Sightlines) -> list[Vector]:
-    """Return trial points (3, F) each, on the first full line of sight of each flight."""
+    """Return trial points (3, F) each, nearest first, on the first full line of sight of each flight."""
     rows = np.arange(lines.east_m.shape[0])
     first = np.argmax(lines.has_azimuth & lines.has_elevation, axis=1)
     east, north, up = (s[rows, first] for s in (lines.east_m, lines.north_m, lines.up_m))
@@ -60,42 +63,79 @@ def along_a_ray(lines: Sightlines) -> list[Vector]:
     ]
 
 
-def on_the_cones(lines: Sightlines) -> list[Vector]:
-    """Return the two points (3, F) where the cones of three or more elevations meet, in the sense of least squares.
+def first_minimum(chi2: Vector) -> NDArray[np.intp]:
+    """Return the first of (K, F) trials that is no worse than the next, (F,).
 
-    With k = cot^2 E and the height H above the mean height of the stations, each cone says
-    -2 x x_i - 2 y y_i + (x^2 + y^2) + x_i^2 + y_i^2 = k_i H^2. That is linear in x, y and R = x^2 + y^2 for a given H^2, so
-    each is a straight function of H^2; R = x^2 + y^2 is then a quadratic in H^2. For equally spaced stations this is the
-    closed form in :func:`apexfix.reduce.methods.equally_spaced_elevations`.
+    A cone and a ray meet twice or not at all; the second meeting is the farther one, often far outside the stations.
+    """
+    rising = np.concatenate([chi2[:-1] <= chi2[1:], np.ones((1, chi2.shape[1]), dtype=bool)])
+    return np.asarray(np.argmax(rising, axis=0))
 
-    Stations on one circle (three always are) cannot tell the two points apart: they lie on one ray from the circle's centre, one
-    inside and one outside, at distances whose product is the circle's radius squared. The inner one, which comes first, is lower.
+
+class Circle(NamedTuple):
+    """What three or more elevations say, with H the height above the stations' mean height: east, north and R = east^2 + north^2,
+    all from the stations' middle, are slope * H^2 + offset. The offset alone is the circle through the stations."""
+
+    slope: Vector  # (3, F)
+    offset: Vector  # (3, F)
+    middle: tuple[Vector, Vector, Vector]  # (F,) each
+    radius2: Vector  # (F,) of the circle, m2
+
+
+def circle(lines: Sightlines) -> Circle:
+    """Fit cones and circle by linear least squares.
+
+    With k = cot^2 E each cone says -2 x x_i - 2 y y_i + R + x_i^2 + y_i^2 = k_i H^2: linear in x, y and R for a given H^2.
     """
     used = lines.has_elevation.astype(np.float64)
     count = np.maximum(used.sum(axis=1), 1)
-    middle = [(used * s).sum(axis=1) / count for s in (lines.east_m, lines.north_m, lines.up_m)]
+    middle = tuple((used * s).sum(axis=1) / count for s in (lines.east_m, lines.north_m, lines.up_m))
     e, n = (used * (s - m[:, None]) for s, m in zip((lines.east_m, lines.north_m), middle[:2], strict=True))
     cot2 = used * np.tan(np.pi / 2 - np.clip(np.abs(lines.elevation_rad), 1e-3, np.pi - 1e-3)) ** 2
-    sums = [np.einsum("fn,fn->f", a, b) for a, b in ((e, e), (n, n), (e, n))]
-    matrix = (4 * sums[0], 4 * sums[1], count.astype(np.float64), 4 * sums[2], np.zeros_like(count), np.zeros_like(count))
-    inverse, _ = scaled_inverse(matrix)
-    radius2 = e * e + n * n
+    ee, nn, en = (np.einsum("fn,fn->f", a, b) for a, b in ((e, e), (n, n), (e, n)))
+    nothing = np.zeros_like(ee)
+    inverse, _ = scaled_inverse((4 * ee, 4 * nn, count.astype(np.float64), 4 * en, nothing, nothing))
 
     def fitted(values: Vector) -> Vector:
-        right = (-2 * (e * values).sum(axis=1), -2 * (n * values).sum(axis=1), (used * values).sum(axis=1))
-        return times(inverse, right)
+        return times(inverse, (-2 * (e * values).sum(axis=1), -2 * (n * values).sum(axis=1), (used * values).sum(axis=1)))
 
-    slope, offset = fitted(cot2), fitted(-radius2)
+    offset = fitted(-(e * e + n * n))
+    radius2 = offset[0] ** 2 + offset[1] ** 2 - offset[2]
+    return Circle(fitted(cot2), offset, (middle[0], middle[1], middle[2]), radius2)
+
+
+def on_the_cones(ring: Circle) -> tuple[Vector, Vector]:
+    """Return the two points (3, F) where the cones of three or more elevations meet, the inner one first.
+
+    R = x^2 + y^2 is a quadratic in H^2. For equally spaced stations its smaller root is the closed form in
+    :func:`apexfix.reduce.elevations.equally_spaced_elevations`.
+    """
+    slope, offset = ring.slope, ring.offset
     a = slope[0] ** 2 + slope[1] ** 2
     b = 2 * (slope[0] * offset[0] + slope[1] * offset[1]) - slope[2]
-    c = offset[0] ** 2 + offset[1] ** 2 - offset[2]
-    root = np.sqrt(np.maximum(b * b - 4 * a * c, 0.0))
+    root = np.sqrt(np.maximum(b * b - 4 * a * ring.radius2, 0.0))
     half = -b + root
-    near = 2 * c / np.where(half > 0, half, 1.0)
-    far = half / np.where(a > 0, 2 * a, 1.0)
-    points = []
-    for squared in (near, far):
-        squared = np.clip(squared, 1.0, 1e12)
-        level = [slope[i] * squared + offset[i] + middle[i] for i in range(2)]
-        points.append(np.stack([*level, np.sqrt(squared) + middle[2]]))
-    return points
+    inner = 2 * ring.radius2 / np.where(half > 0, half, 1.0)
+    outer = half / np.where(a > 0, 2 * a, 1.0)
+    return _at(ring, inner), _at(ring, outer)
+
+
+def _at(ring: Circle, height2: Vector) -> Vector:
+    height2 = np.clip(height2, 1.0, 1e12)
+    east, north = (ring.slope[i] * height2 + ring.offset[i] + ring.middle[i] for i in range(2))
+    return np.stack([east, north, np.sqrt(height2) + ring.middle[2]])
+
+
+def inverted(position_m: Vector, ring: Circle) -> tuple[Vector, Mask]:
+    """Return the inverse points of (3, F) positions in the stations' circle, and which positions lie outside it.
+
+    Level stations on one circle (three always are) see both points at the same elevations: they lie on one ray from the centre, at
+    distances whose product is the radius squared, at heights in proportion to those distances' square roots.
+    """
+    centre = [ring.offset[i] + ring.middle[i] for i in range(2)]
+    away = [position_m[i] - centre[i] for i in range(2)]
+    away2 = away[0] ** 2 + away[1] ** 2
+    outside = (ring.radius2 > 0) & (away2 > ring.radius2)
+    factor = np.where(outside, ring.radius2 / np.where(outside, away2, 1.0), 1.0)
+    up = (position_m[2] - ring.middle[2]) * np.sqrt(factor) + ring.middle[2]
+    return np.stack([centre[0] + factor * away[0], centre[1] + factor * away[1], up]), outside
