@@ -12,7 +12,6 @@ from apexfix.fields import Check, Unfit, label, shown, suggestion
 from apexfix.text_file import read_text
 from apexfix.toml_lines import Place, key_lines, line_of
 
-
 # The parser needs time and memory that grow with the square of the parts of a dotted key: half a megabyte of one takes gigabytes.
 MOST_DOTS: Final = 64
 

@@ -1,0 +1,192 @@
+"""The figures of a report, to scale, drawn as SVG in the package itself: a day of 200 flights has 401 of them.
+
+Planes: a figure shows east to the right and north upwards, or a vertical plane through the pad.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from math import floor, log10
+from typing import Final
+
+import numpy as np
+
+from apexfix.geometry import angles, direction
+from apexfix.model import DayResult, FlightResult, Sighting, Site, Station, Vector
+from apexfix.report.svg import Point, circle, drawing, line, polygon, words
+from apexfix.units import DEG
+
+_MAP: Final = (480.0, 400.0)
+_VIEW: Final = (360.0, 300.0)
+_MARGIN: Final = 36.0
+_SMALLEST_M: Final = 10.0  # a figure shows at least this much ground
+_ELLIPSE95: Final = float(np.sqrt(-2 * np.log(0.05)))  # sigmas that hold 95 % in two dimensions: the chi-square law in closed form
+_BEYOND: Final = 1.06  # a line of sight goes on a little past the apex
+_MOST_LABELS: Final = 30  # more numbers than this on one map hide each other
+_FROM_ABOVE: Final = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """From metres in a plane to pixels: one scale for both axes, the first to the right and the second upwards."""
+
+    plane: Vector  # (2, 3) rows are the unit vectors of the plane's axes
+    scale: float  # pixels in a metre
+    corner_m: Vector  # (2,) what is drawn at the left upper corner
+    size: Point
+
+    def at(self, point_m: Vector) -> Point:
+        """Return where a (3,) point is drawn."""
+        x_m, y_m = self.plane @ point_m - self.corner_m
+        return float(x_m) * self.scale, float(-y_m) * self.scale
+
+
+def frame_around(points_m: Iterable[Vector], plane: Vector, size: Point) -> Frame:
+    """Return the frame that holds all (3,) points, centred."""
+    points = np.array([plane @ point for point in points_m])
+    low, high = points.min(axis=0), points.max(axis=0)
+    scale = float(((np.array(size) - 2 * _MARGIN) / np.maximum(high - low, _SMALLEST_M)).min())
+    centre = (low + high) / 2
+    return Frame(plane, scale, centre + np.array([-size[0], size[1]]) / 2 / scale, size)
+
+
+def ellipse95(result: FlightResult) -> Vector:
+    """Return the (N, 3) corners of the ellipse over the ground that holds a solved flight's apex with 95 %."""
+    if result.position_m is None or result.covariance_m2 is None:
+        return np.empty((0, 3))
+    spread, axes = np.linalg.eigh(result.covariance_m2[:2, :2])
+    turn = np.linspace(0, 2 * np.pi, 36, endpoint=False)
+    corners = np.tile(result.position_m, (turn.size, 1))
+    corners[:, :2] += _ELLIPSE95 * (np.stack([np.cos(turn), np.sin(turn)], axis=1) * np.sqrt(np.maximum(spread, 0))) @ axes.T
+    return corners
+
+
+# --- the figures ----------------------------------------------------------------------------------------------------
+
+
+def site_map(day: DayResult) -> str:
+    """Return a map of the stations, the pad and every apex with the ellipse that holds it with 95 %."""
+    ellipses = [ellipse95(result) for result in day.flights]
+    stations = [station.position_m for station in day.site.stations]
+    frame = frame_around([np.zeros(3), *stations, *(corner for ellipse in ellipses for corner in ellipse)], _FROM_ABOVE, _MAP)
+    solved = [(result.flight, frame.at(result.position_m)) for result in day.flights if result.position_m is not None]
+    shapes = [polygon(map(frame.at, ellipse), "error") for ellipse in ellipses if ellipse.size]
+    shapes += [circle(at, 2.5, "apex") for _, at in solved]
+    if len(solved) <= _MOST_LABELS:
+        shapes += [words((x + 5, y - 5), str(flight), "number", "start") for flight, (x, y) in solved]
+    return drawing(*_MAP, f"Map of {day.site.name}", [*shapes, *_ground(frame, day.site.stations), *_north(), *_scale_bar(frame)])
+
+
+def plan_view(result: FlightResult, site: Site) -> str:
+    """Return one flight from above: the lines of sight that have an azimuth, and the apex with its ellipse."""
+    ellipse = ellipse95(result)
+    stations = _stations(result, site)
+    frame = frame_around([np.zeros(3), *(station.position_m for station in stations), *ellipse], _FROM_ABOVE, _VIEW)
+    shapes = [polygon(map(frame.at, ellipse), "error")] if ellipse.size else []
+    shapes += _sights(frame, result, site, only_azimuths=True)
+    shapes += [] if result.position_m is None else [circle(frame.at(result.position_m), 3, "apex")]
+    shapes += [*_ground(frame, stations), *_north(), *_scale_bar(frame)]
+    return drawing(*_VIEW, f"Flight {result.flight} from above", shapes)
+
+
+def elevation_view(result: FlightResult, site: Site) -> str:
+    """Return one flight from the side, in the vertical plane that shows most: lines of sight, apex and interval of the height."""
+    stations = _stations(result, site)
+    level = [np.zeros(3), *(station.position_m for station in stations)]
+    bar = _interval_bar(result)
+    plane = _widest_plane(np.array([*level, *bar]))
+    height = bar if len(bar) else [np.array([0.0, 0.0, np.ptp(np.array(level)[:, :2], axis=0).max()])]
+    frame = frame_around([*level, *height], plane, _VIEW)
+    ground = frame.at(np.zeros(3))[1]
+    shapes = [line((0, ground), (_VIEW[0], ground), "ground"), *_sights(frame, result, site, only_azimuths=False)]
+    if result.position_m is not None:
+        apex = frame.at(result.position_m)
+        shapes += [line(apex, (apex[0], ground), "plumb"), *_whiskers(frame, bar), circle(apex, 3, "apex")]
+    looking = float(angles(np.cross([0.0, 0.0, 1.0], plane[0]))[0]) / DEG
+    caption = words((_VIEW[0] - 8, 16), f"looking towards {looking:.0f}°", "small", "end")
+    shapes += [*_ground(frame, stations), caption, *_scale_bar(frame)]
+    return drawing(*_VIEW, f"Flight {result.flight} from the side", shapes)
+
+
+# --- their parts ----------------------------------------------------------------------------------------------------
+
+
+def _stations(result: FlightResult, site: Site) -> tuple[Station, ...]:
+    return tuple(site.station(sighting.station) for sighting in result.sightings)
+
+
+def _sights(frame: Frame, result: FlightResult, site: Site, *, only_azimuths: bool) -> list[str]:
+    """Return the lines of sight; one without an azimuth is dashed and drawn towards the apex."""
+    drawn = []
+    for sighting in result.sightings:
+        start = site.station(sighting.station).position_m
+        along = _along(sighting, start, result.position_m)
+        if along is not None and (sighting.azimuth_rad is not None or not only_azimuths):
+            end = start + along * _reach(frame, start, along, result.position_m)
+            drawn.append(line(frame.at(start), frame.at(end), "sight" if sighting.azimuth_rad is not None else "sight dashed"))
+    return drawn
+
+
+def _along(sighting: Sighting, start: Vector, apex: Vector | None) -> Vector | None:
+    """Return the direction of a sighting; without an azimuth it is that of the apex, None where there is neither."""
+    if sighting.azimuth_rad is not None:
+        return direction(sighting.azimuth_rad, sighting.elevation_rad)
+    if apex is None:
+        return None
+    return direction(float(angles(apex - start)[0]), sighting.elevation_rad)
+
+
+def _reach(frame: Frame, start: Vector, along: Vector, apex: Vector | None) -> float:
+    """Return how far to draw a line of sight: just past its nearest point to the apex, or else out of the figure."""
+    if apex is None:
+        return 2 * max(frame.size) / frame.scale
+    return max(float(along @ (apex - start)) * _BEYOND, 0.0)
+
+
+def _interval_bar(result: FlightResult) -> list[Vector]:
+    """Return the lower and the upper end of the height's interval at the apex, nothing where it is unsolved."""
+    if result.position_m is None or result.interval95_m is None:
+        return []
+    return [np.array([*result.position_m[:2], end]) for end in result.interval95_m]
+
+
+def _whiskers(frame: Frame, bar: Sequence[Vector]) -> list[str]:
+    (x, low), (_, high) = (frame.at(end) for end in bar)
+    return [line((x, low), (x, high), "interval"), *(line((x - 6, y), (x + 6, y), "interval") for y in (low, high))]
+
+
+def _widest_plane(points_m: Vector) -> Vector:
+    """Return the axes of the vertical plane that shows the level spread of (N, 3) points best, pointing east or north."""
+    level = points_m[:, :2] - points_m[:, :2].mean(axis=0)
+    along = np.linalg.svd(level)[2][0]
+    east, north = along if along[0] + along[1] / 2 >= 0 else -along
+    return np.array([[east, north, 0.0], [0.0, 0.0, 1.0]])
+
+
+def _ground(frame: Frame, stations: Sequence[Station]) -> list[str]:
+    """Return the pad and the stations with their names."""
+    x, y = frame.at(np.zeros(3))
+    pad = [polygon([(x, y - 7), (x + 6, y + 5), (x - 6, y + 5)], "pad"), words((x, y + 18), "pad", "small")]
+    marks = [circle(frame.at(station.position_m), 5, "station") for station in stations]
+    return [*pad, *marks, *(_name(frame, station) for station in stations)]
+
+
+def _name(frame: Frame, station: Station) -> str:
+    """Return a station's name beside it, on the side where there is room."""
+    x, y = frame.at(station.position_m)
+    outside = x > frame.size[0] * 0.75
+    return words((x - 8 if outside else x + 8, y + 18), station.id, "name", "end" if outside else "start")
+
+
+def _north() -> list[str]:
+    return [line((18, 44), (18, 20), "arrow"), polygon([(18, 10), (23, 22), (13, 22)], "head"), words((18, 58), "N", "name")]
+
+
+def _scale_bar(frame: Frame) -> list[str]:
+    """Return a bar of a round length, at most a third of the figure."""
+    longest_m = frame.size[0] / 3 / frame.scale
+    power = 10.0 ** floor(log10(longest_m))
+    length_m = max(step * power for step in (1, 2, 5) if step * power <= longest_m)
+    right, y = frame.size[0] - 12, frame.size[1] - 12
+    left = right - length_m * frame.scale
+    ticks = [line((x, y - 4), (x, y + 4), "bar") for x in (left, right)]
+    return [line((left, y), (right, y), "bar"), *ticks, words(((left + right) / 2, y - 6), f"{length_m:g} m", "small")]
