@@ -12,16 +12,20 @@ import numpy as np
 
 from apexfix.geometry import angles, direction
 from apexfix.model import DayResult, FlightResult, Sighting, Site, Station, Vector
+from apexfix.report.rounding import height_words
 from apexfix.report.svg import Point, circle, drawing, line, polygon, words
 from apexfix.units import DEG
 
 _MAP: Final = (480.0, 400.0)
 _VIEW: Final = (360.0, 300.0)
 _MARGIN: Final = 36.0
+_FOOT: Final = 26.0  # below the lower margin, for names and the scale bar
 _SMALLEST_M: Final = 10.0  # a figure shows at least this much ground
 _ELLIPSE95: Final = float(np.sqrt(-2 * np.log(0.05)))  # sigmas that hold 95 % in two dimensions: the chi-square law in closed form
 _BEYOND: Final = 1.06  # a line of sight goes on a little past the apex
 _MOST_LABELS: Final = 30  # more numbers than this on one map hide each other
+_LONGEST_NAME: Final = 16  # letters of a station's name in a figure
+_LETTER, _LINE = 8.0, 14.0  # pixels that a letter and a line of text take up
 _FROM_ABOVE: Final = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
 
 
@@ -44,9 +48,9 @@ def frame_around(points_m: Iterable[Vector], plane: Vector, size: Point) -> Fram
     """Return the frame that holds all (3,) points, centred."""
     points = np.array([plane @ point for point in points_m])
     low, high = points.min(axis=0), points.max(axis=0)
-    scale = float(((np.array(size) - 2 * _MARGIN) / np.maximum(high - low, _SMALLEST_M)).min())
-    centre = (low + high) / 2
-    return Frame(plane, scale, centre + np.array([-size[0], size[1]]) / 2 / scale, size)
+    room = np.array([size[0], size[1] - _FOOT])
+    scale = float(((room - 2 * _MARGIN) / np.maximum(high - low, _SMALLEST_M)).min())
+    return Frame(plane, scale, (low + high) / 2 + room * [-0.5, 0.5] / scale, size)
 
 
 def ellipse95(result: FlightResult) -> Vector:
@@ -101,6 +105,7 @@ def elevation_view(result: FlightResult, site: Site) -> str:
     if result.position_m is not None:
         apex = frame.at(result.position_m)
         shapes += [line(apex, (apex[0], ground), "plumb"), *_whiskers(frame, bar), circle(apex, 3, "apex")]
+        shapes += [words((apex[0], (apex[1] + ground) / 2), height_words(result), "name")]
     looking = float(angles(np.cross([0.0, 0.0, 1.0], plane[0]))[0]) / DEG
     caption = words((_VIEW[0] - 8, 16), f"looking towards {looking:.0f}°", "small", "end")
     shapes += [*_ground(frame, stations), caption, *_scale_bar(frame)]
@@ -167,14 +172,27 @@ def _ground(frame: Frame, stations: Sequence[Station]) -> list[str]:
     x, y = frame.at(np.zeros(3))
     pad = [polygon([(x, y - 7), (x + 6, y + 5), (x - 6, y + 5)], "pad"), words((x, y + 18), "pad", "small")]
     marks = [circle(frame.at(station.position_m), 5, "station") for station in stations]
-    return [*pad, *marks, *(_name(frame, station) for station in stations)]
+    return [*pad, *marks, *_names(frame, stations, [(x - 12, x + 12, y + 18)])]
 
 
-def _name(frame: Frame, station: Station) -> str:
-    """Return a station's name beside it, on the side where there is room."""
-    x, y = frame.at(station.position_m)
-    outside = x > frame.size[0] * 0.75
-    return words((x - 8 if outside else x + 8, y + 18), station.id, "name", "end" if outside else "start")
+def _names(frame: Frame, stations: Sequence[Station], taken: list[tuple[float, float, float]]) -> list[str]:
+    """Return the names of stations below their places, each as far down as it takes to clear those before it.
+
+    Parameters
+    ----------
+    taken : left end, right end and base line of texts that stand already; the names are added
+    """
+    drawn = []
+    for station in stations:
+        x, y = frame.at(station.position_m)
+        name = station.id if len(station.id) <= _LONGEST_NAME else f"{station.id[: _LONGEST_NAME - 1]}…"
+        half = len(name) * _LETTER / 2
+        middle, base = min(max(x, half), frame.size[0] - half), y + 18
+        while any(left < middle + half and middle - half < right and abs(base - line_y) < _LINE for left, right, line_y in taken):
+            base += _LINE
+        taken.append((middle - half, middle + half, base))
+        drawn.append(words((middle, base), name, "name"))
+    return drawn
 
 
 def _north() -> list[str]:

@@ -71,9 +71,14 @@ def closure_words(result: FlightResult) -> str:
     return "-" if result.closure_percent is None else f"{result.closure_percent:.1f} %"
 
 
-def degrees_words(angle_rad: float | None, places: int = 2) -> str:
+def degrees_words(angle_rad: float | None) -> str:
     """Return an angle in degrees, "-" where there is none."""
-    return "-" if angle_rad is None else f"{fixed(angle_rad / DEG, places)}°"
+    return "-" if angle_rad is None else f"{fixed(angle_rad / DEG, 2)}°"
+
+
+def residual_words(angle_rad: float | None) -> str:
+    """Return a residual in degrees with its sign, "-" where there is none."""
+    return "-" if angle_rad is None else f"{angle_rad / DEG:+.2f}°"
 
 
 def stations_used(result: FlightResult) -> tuple[str, ...]:
