@@ -1,5 +1,7 @@
 """The way down: Gauss-Newton steps with Levenberg-Marquardt damping, for many flights at once, each at its own pace."""
 
+from typing import TypeVar, cast
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,11 +11,16 @@ from apexfix.reduce.symmetric import SINGULAR, Six, scaled_inverse, times
 from apexfix.reduce.trouble import FARTHEST_M
 
 _MOST_ITERATIONS = 60
-# Relative to the distance from the stations: 1e-6 m is asked for at some 500 m, and the last step only bounds the error.
-_STEP_TOLERANCE = 1e-10
+# Of the last step, relative to the distance from the pad. Each step is a few hundredths of the one before it or less, so that
+# what is left is well below the micrometre that is asked for.
+_STEP_TOLERANCE = 1e-9
+# Relative noise of a sum of squares in double precision, with a margin for the sums before it.
+_ROUNDING = 1e-12
 _LEAST_DAMPING = 1e-4
 _MOST_DAMPING = 1e8
 
+_Three = tuple[Vector, Vector, Vector]
+_Arrays = TypeVar("_Arrays", Six, _Three)
 Held = tuple[Vector, Vector]  # a prior of the drift: mean (F, 2), precision (F, 2, 2)
 
 
@@ -22,7 +29,7 @@ def held(prior: Held | None, flights: NDArray[np.intp]) -> Held | None:
     return None if prior is None else (prior[0][flights], prior[1][flights])
 
 
-def normal(seen: Linearised, position_m: Vector, prior: Held | None) -> tuple[Six, tuple[Vector, Vector, Vector], Vector]:
+def normal(seen: Linearised, position_m: Vector, prior: Held | None) -> tuple[Six, _Three, Vector]:
     """Return the information matrix, the right-hand side and the weighted sum of squares."""
     a, e = seen.across_gradient, seen.along_gradient
 
@@ -48,39 +55,45 @@ def normal(seen: Linearised, position_m: Vector, prior: Held | None) -> tuple[Si
 
 def iterate(position_m: Vector, lines: Sightlines, prior: Held | None) -> tuple[Vector, Mask]:
     """Return the minima (3, F) and whether each was reached."""
-    flights = position_m.shape[1]
-    answer, converged = position_m.copy(), np.zeros(flights, dtype=bool)
-    index = np.arange(flights)
-    now = position_m
+    answer, converged = position_m.copy(), np.zeros(position_m.shape[1], dtype=bool)
+    index = np.arange(position_m.shape[1])
+    now, damping = position_m, np.zeros(index.size)
     matrix, right, chi2 = normal(linearise(now, lines), now, prior)
-    damping = np.zeros(flights)
     for _ in range(_MOST_ITERATIONS):
         inverse, determinant = scaled_inverse(matrix, damping)
         step = times(inverse, right)
-        scale = np.abs(now).max(axis=0) + 1.0
-        size = np.abs(step).max(axis=0)
-        stuck = determinant < SINGULAR
-        trial = now + np.where(size > scale, scale / np.where(size > 0, size, 1.0), 1.0) * step
-        new_matrix, new_right, new_chi2 = normal(linearise(trial, lines), trial, prior)
-        small = (size <= _STEP_TOLERANCE * scale) & ~stuck
-        better = (new_chi2 < chi2) & ~stuck
-        now = np.where(better | small, trial, now)
-        matrix = tuple(np.where(better, a, b) for a, b in zip(new_matrix, matrix, strict=True))  # type: ignore[assignment]
-        right = tuple(np.where(better, a, b) for a, b in zip(new_right, right, strict=True))  # type: ignore[assignment]
-        chi2 = np.where(better, new_chi2, chi2)
-        damping = np.where(better, np.where(damping > _LEAST_DAMPING, damping / 10, 0.0), np.maximum(10 * damping, _LEAST_DAMPING))
-        lost = (damping > _MOST_DAMPING) | (np.abs(now).max(axis=0) > FARTHEST_M)
-        done = small | lost
+        size, scale = np.abs(step).max(axis=0), np.abs(now).max(axis=0) + 1.0
+        # Damped steps are short for another reason, and a singular matrix gives none.
+        small = (size <= _STEP_TOLERANCE * scale) & (damping <= _LEAST_DAMPING) & (determinant >= SINGULAR)
+        done = small | (damping > _MOST_DAMPING) | (scale > FARTHEST_M)
         if done.any():
-            answer[:, index[done]], converged[index[done]] = now[:, done], small[done]
+            last = np.where(small, now + step, now)
+            answer[:, index[done]], converged[index[done]] = last[:, done], small[done]
             going = np.flatnonzero(~done)
-            if not going.size:
-                break
-            index, now, damping, chi2 = index[going], now[:, going], damping[going], chi2[going]
-            matrix = tuple(m[going] for m in matrix)  # type: ignore[assignment]
-            right = (right[0][going], right[1][going], right[2][going])
-            lines = lines.take(going)
-            prior = held(prior, going)
-    else:
-        answer[:, index] = now
+            index, now, step = index[going], now[:, going], step[:, going]
+            size, scale, damping, chi2 = size[going], scale[going], damping[going], chi2[going]
+            matrix, right = _some(matrix, going), _some(right, going)
+            lines, prior = lines.take(going), held(prior, going)
+        if not index.size:
+            break
+        trial = now + np.minimum(1.0, scale / np.maximum(size, _LEAST_DAMPING)) * step
+        new_matrix, new_right, new_chi2 = normal(linearise(trial, lines), trial, prior)
+        # Near the minimum the sum of squares is flat to its last digits: a rise within them is none.
+        better = (new_chi2 <= chi2 + _ROUNDING * (1 + chi2)) & (size > 0)
+        if better.all():
+            now, matrix, right, chi2 = trial, new_matrix, new_right, new_chi2
+        else:
+            now, chi2 = np.where(better, trial, now), np.where(better, new_chi2, chi2)
+            matrix = _either(better, new_matrix, matrix)
+            right = _either(better, new_right, right)
+        damping = np.where(better, np.where(damping > _LEAST_DAMPING, damping / 10, 0.0), np.maximum(10 * damping, _LEAST_DAMPING))
+    answer[:, index] = now
     return answer, converged
+
+
+def _some(arrays: _Arrays, flights: NDArray[np.intp]) -> _Arrays:
+    return cast(_Arrays, tuple(array[flights] for array in arrays))
+
+
+def _either(first: Mask, one: _Arrays, other: _Arrays) -> _Arrays:
+    return cast(_Arrays, tuple(np.where(first, a, b) for a, b in zip(one, other, strict=True)))

@@ -10,13 +10,13 @@ from apexfix.model import Vector
 from apexfix.reduce import start
 from apexfix.reduce.descent import Held, held, iterate, normal
 from apexfix.reduce.sightline import Mask, Sightlines, linearise, misclosure
-from apexfix.reduce.symmetric import SINGULAR, full, scaled_inverse
-from apexfix.reduce.trouble import Trouble, after, before
+from apexfix.reduce.symmetric import full, scaled_inverse
+from apexfix.reduce.trouble import Trouble, after, before, behind
 from apexfix.units import EARTH_RADIUS_M
 
 # Flights solved together: small enough for the working arrays to stay in the processor's cache, and for memory to be the
 # answer's alone.
-_CHUNK = 4096
+_CHUNK = 8192
 # Elevations alone put a model outside the stations' circle only if that lowers the sum of squares by two sigmas squared.
 _SPEAKS_FOR_OUTSIDE = 4.0
 
@@ -125,14 +125,15 @@ def sightlines(
     curvature_per_m: float = 0.0,
 ) -> Sightlines:
     """Return the readings in the form that the iteration uses; (F, N) arrays, stations (F, N, 3), NaN where missing."""
-    has_a, has_e = np.isfinite(azimuth_rad), np.isfinite(elevation_rad)
-    azimuth = np.where(has_a, azimuth_rad, 0.0)
-    elevation = np.where(has_e, elevation_rad, 0.0)
+    azimuth, elevation, sigma_a, sigma_e = (
+        np.asfortranarray(angle) for angle in (azimuth_rad, elevation_rad, sigma_azimuth_rad, sigma_elevation_rad)
+    )
+    has_a, has_e = np.isfinite(azimuth), np.isfinite(elevation)
+    azimuth, elevation = np.where(has_a, azimuth, 0.0), np.where(has_e, elevation, 0.0)
     folded = ~has_a & (elevation > np.pi / 2)
-    weight_a = has_a / np.where(has_a, sigma_azimuth_rad, 1.0)
-    weight_e = has_e / np.where(has_e, sigma_elevation_rad, 1.0)
-    zenith = np.where(has_e, sigma_elevation_rad, np.where(has_a, sigma_azimuth_rad, 1.0))
-    east, north, up = (np.ascontiguousarray(station_m[..., i]) for i in range(3))
+    weight_a, weight_e = has_a / np.where(has_a, sigma_a, 1.0), has_e / np.where(has_e, sigma_e, 1.0)
+    zenith = np.where(has_e, sigma_e, np.where(has_a, sigma_a, 1.0))
+    east, north, up = (np.asfortranarray(station_m[..., i]) for i in range(3))
     return Sightlines(
         east, north, up, np.sin(azimuth), np.cos(azimuth), np.where(folded, np.pi - elevation, elevation),
         weight_a, weight_e, zenith, folded, curvature_per_m,
@@ -155,6 +156,7 @@ def _solve(lines: Sightlines, prior: Held | None, answer: Fixes, first: int) -> 
         matrix, _, chi2 = normal(last, position, own)
         inverse, determinant = scaled_inverse(matrix)
         trouble[able] = after(position, used, inverse, determinant, converged)
+        _tell_behind(trouble, able, lines)
         good = trouble[able] == Trouble.NONE
         rows = first + able[good]
         answer.position_m[rows] = position.T[good]
@@ -170,11 +172,20 @@ def _solve(lines: Sightlines, prior: Held | None, answer: Fixes, first: int) -> 
     answer.trouble[first : first + trouble.size] = trouble
 
 
+def _tell_behind(trouble: NDArray[np.int8], able: NDArray[np.intp], lines: Sightlines) -> None:
+    """Rename what failed because its rays part in front of the observers and meet behind one."""
+    lost = able[trouble[able] != Trouble.NONE]
+    if lost.size:
+        some = lines.take(lost)
+        meeting, spread = start.nearest_to_rays(some, some.has_azimuth & some.has_elevation)
+        trouble[lost[(spread <= start.MOST_SPREAD) & behind(meeting, some)]] = Trouble.BEHIND
+
+
 def _begin(lines: Sightlines, prior: Held | None) -> Vector:
     """Return (3, F) starting positions: the best of the closed forms that apply."""
     rays = lines.has_azimuth & lines.has_elevation
-    position, determinant = start.nearest_to_rays(lines, rays)
-    crossing = (rays.sum(axis=1) > 1) & (determinant >= SINGULAR)
+    position, spread = start.nearest_to_rays(lines, rays)
+    crossing = (rays.sum(axis=1) > 1) & np.isfinite(spread)
     one = np.flatnonzero(rays.any(axis=1) & ~crossing)
     if one.size:
         position[:, one] = _first_on_a_ray(lines.take(one), held(prior, one))

@@ -7,19 +7,22 @@ from numpy.typing import NDArray
 
 from apexfix.model import Vector
 from apexfix.reduce.sightline import Mask, Sightlines
-from apexfix.reduce.symmetric import scaled_inverse, times
+from apexfix.reduce.symmetric import SINGULAR, scaled_inverse, times
 
 # A tangent beyond this is a line of sight within 0.06 degrees of the zenith; it only spoils a starting value.
 _STEEPEST_TANGENT = 1e3
+# Spread up to which rays have a point nearest to them all: two that cut at the angle d have 2 / d^2, here two degrees.
+MOST_SPREAD = 1600.0
 # Along a single full line of sight: level distances to try, in mean distances between that station and the others.
 _TRIALS_ALONG_A_RAY = 0.05 * 1.5 ** np.arange(15)
 
 
 def nearest_to_rays(lines: Sightlines, used: Mask) -> tuple[Vector, Vector]:
-    """Return the (3, F) points of least summed squared perpendicular distance, and the scaled determinant (F,) of each.
+    """Return the (3, F) points of least summed squared perpendicular distance, and how badly the rays hold each.
 
     A ray through s along the unit vector d contributes (I - d d^T)(x - s) to the normal equations. For two rays the
-    solution is the midpoint of their common perpendicular. Where the rays are parallel the determinant is 0.
+    solution is the midpoint of their common perpendicular. The second answer (F,) is the trace of the inverse normal matrix: the
+    variance of the point where each ray misses by one; infinite where the rays are parallel.
     """
     level = np.cos(lines.elevation_rad)
     d = (level * lines.sine, level * lines.cosine, np.sin(lines.elevation_rad))
@@ -31,7 +34,8 @@ def nearest_to_rays(lines: Sightlines, used: Mask) -> tuple[Vector, Vector]:
         np.einsum("fn,fn->f", w, float(i == j) - d[i] * d[j]) for i, j in ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
     )
     inverse, determinant = scaled_inverse(matrix)
-    return times(inverse, right), determinant
+    spread = np.where(determinant >= SINGULAR, inverse[0] + inverse[1] + inverse[2], np.inf)
+    return times(inverse, right), spread
 
 
 def over_the_middle(lines: Sightlines, prior_mean_m: Vector | None) -> Vector:

@@ -8,6 +8,8 @@ Six = tuple[Vector, Vector, Vector, Vector, Vector, Vector]  # xx, yy, zz, xy, x
 
 # Below this determinant of the scaled matrix (unit diagonal) rounding in double precision leaves no digit of its inverse.
 SINGULAR = 1e-13
+# An unknown with less information than this, per squared metre, has a sigma of ten million kilometres: it has none.
+_NOTHING = 1e-20
 
 
 def scaled_inverse(matrix: Six, damping: Vector | float = 0.0) -> tuple[Six, Vector]:
@@ -16,23 +18,22 @@ def scaled_inverse(matrix: Six, damping: Vector | float = 0.0) -> tuple[Six, Vec
     Scaling makes the determinant free of units: 1 for uncorrelated unknowns, 0 for a singular matrix. Where it is below
     ``SINGULAR`` (or the damping is too small to lift it above) the inverse is zeros.
     """
-    scale = [np.sqrt(np.where(d > 0, d, 1.0)) for d in matrix[:3]]
-    diagonal = [np.where(d > 0, 1.0, 0.0) + damping for d in matrix[:3]]
-    xx, yy, zz = diagonal
-    xy = matrix[3] / (scale[0] * scale[1])
-    xz = matrix[4] / (scale[0] * scale[2])
-    yz = matrix[5] / (scale[1] * scale[2])
+    known = [d > _NOTHING for d in matrix[:3]]
+    over_x, over_y, over_z = (1 / np.sqrt(np.where(ok, d, 1.0)) for ok, d in zip(known, matrix[:3], strict=True))
+    xx, yy, zz = (ok + damping for ok in known)
+    over_xy, over_xz, over_yz = over_x * over_y, over_x * over_z, over_y * over_z
+    xy, xz, yz = matrix[3] * over_xy, matrix[4] * over_xz, matrix[5] * over_yz
     cxx, cxy, cxz = yy * zz - yz * yz, xz * yz - xy * zz, xy * yz - xz * yy
     determinant = xx * cxx + xy * cxy + xz * cxz
     good = determinant > SINGULAR
     over = np.where(good, 1 / np.where(good, determinant, 1.0), 0.0)
     inverse = (
-        cxx * over / scale[0] ** 2,
-        (xx * zz - xz * xz) * over / scale[1] ** 2,
-        (xx * yy - xy * xy) * over / scale[2] ** 2,
-        cxy * over / (scale[0] * scale[1]),
-        cxz * over / (scale[0] * scale[2]),
-        (xy * xz - xx * yz) * over / (scale[1] * scale[2]),
+        cxx * over * over_x * over_x,
+        (xx * zz - xz * xz) * over * over_y * over_y,
+        (xx * yy - xy * xy) * over * over_z * over_z,
+        cxy * over * over_xy,
+        cxz * over * over_xz,
+        (xy * xz - xx * yz) * over * over_yz,
     )
     return inverse, determinant
 

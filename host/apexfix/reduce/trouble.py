@@ -64,15 +64,21 @@ def after(position_m: Vector, lines: Sightlines, inverse: Six, determinant: Vect
     used = lines.has_azimuth | lines.has_elevation
     e, n, u = (position_m[i][:, None] - s for i, s in enumerate((lines.east_m, lines.north_m, lines.up_m)))
     range_m = np.where(used, np.sqrt(e * e + n * n + u * u), 0.0).sum(axis=1) / used.sum(axis=1)
-    level = np.where(lines.has_elevation, np.cos(lines.elevation_rad), 1.0)
-    ahead = np.where(lines.has_azimuth, e * lines.sine + n * lines.cosine, np.hypot(e, n))
-    behind = used & (level * ahead + np.where(lines.has_elevation, np.sin(lines.elevation_rad), 0.0) * u < 0)
     wide = np.sqrt(np.maximum(inverse[0] + inverse[1] + inverse[2], 0.0)) > _WORST_RELATIVE_SIGMA * range_m
     trouble = np.zeros(range_m.shape, dtype=np.int8)
     trouble[~converged] = Trouble.DIVERGED
-    trouble[behind.any(axis=1)] = Trouble.BEHIND
+    trouble[behind(position_m, lines)] = Trouble.BEHIND
     trouble[(determinant < SINGULAR) | wide | (np.abs(position_m).max(axis=0) > FARTHEST_M)] = Trouble.PARALLEL
     return trouble
+
+
+def behind(position_m: Vector, lines: Sightlines) -> Mask:
+    """Return where a (3, F) position lies more than 90 degrees from the line of sight of some station, (F,)."""
+    e, n, u = (position_m[i][:, None] - s for i, s in enumerate((lines.east_m, lines.north_m, lines.up_m)))
+    level = np.where(lines.has_elevation, np.cos(lines.elevation_rad), 1.0)
+    ahead = np.where(lines.has_azimuth, e * lines.sine + n * lines.cosine, np.hypot(e, n))
+    facing = level * ahead + np.where(lines.has_elevation, np.sin(lines.elevation_rad), 0.0) * u
+    return np.asarray(((lines.has_azimuth | lines.has_elevation) & (facing < 0)).any(axis=1))
 
 
 def near_parallel(names: Sequence[str], azimuth_rad: Vector, elevation_rad: Vector, sigma_rad: Vector) -> list[tuple[str, str]]:
@@ -115,6 +121,8 @@ def explain(trouble: Trouble, names: Sequence[str], azimuth_rad: Vector, elevati
             return f"elevations only, and {listed} stand in one line: left and right of it fit alike; one azimuth would decide"
         case Trouble.PARALLEL if pairs:
             return f"the lines of sight of {parallel} are parallel within their noise; the height needs stations farther apart"
+        case Trouble.PARALLEL if len(used) == 1:
+            return f"the reading of {listed} holds for many heights; a height needs a station that stands away from the pad"
         case Trouble.PARALLEL:
             return f"the lines of sight of {listed} do not cut one another within their noise; the layout cannot tell the position"
         case Trouble.BEHIND:
