@@ -71,7 +71,9 @@ def site_map(day: DayResult) -> str:
     """Return a map of the stations, the pad and every apex with the ellipse that holds it with 95 %."""
     ellipses = [ellipse95(result) for result in day.flights]
     stations = [station.position_m for station in day.site.stations]
-    frame = frame_around([np.zeros(3), *stations, *(corner for ellipse in ellipses for corner in ellipse)], _FROM_ABOVE, _MAP)
+    apexes = [result.position_m for result in day.flights if result.position_m is not None]
+    near = _near([np.zeros(3), *stations, *apexes], [corner for ellipse in ellipses for corner in ellipse])
+    frame = frame_around(near, _FROM_ABOVE, _MAP)
     solved = [(result.flight, frame.at(result.position_m)) for result in day.flights if result.position_m is not None]
     shapes = [polygon(map(frame.at, ellipse), "error") for ellipse in ellipses if ellipse.size]
     shapes += [circle(at, 2.5, "apex") for _, at in solved]
@@ -84,7 +86,9 @@ def plan_view(result: FlightResult, site: Site) -> str:
     """Return one flight from above: the lines of sight that have an azimuth, and the apex with its ellipse."""
     ellipse = ellipse95(result)
     stations = _stations(result, site)
-    frame = frame_around([np.zeros(3), *(station.position_m for station in stations), *ellipse], _FROM_ABOVE, _VIEW)
+    apexes = [] if result.position_m is None else [result.position_m]
+    near = _near([np.zeros(3), *(station.position_m for station in stations), *apexes], ellipse)
+    frame = frame_around(near, _FROM_ABOVE, _VIEW)
     shapes = [polygon(map(frame.at, ellipse), "error")] if ellipse.size else []
     shapes += _sights(frame, result, site, only_azimuths=True)
     shapes += [] if result.position_m is None else [circle(frame.at(result.position_m), 3, "apex")]
@@ -99,7 +103,8 @@ def elevation_view(result: FlightResult, site: Site) -> str:
     bar = _interval_bar(result)
     plane = _widest_plane(np.array([*level, *bar]))
     height = bar if len(bar) else [np.array([0.0, 0.0, np.ptp(np.array(level)[:, :2], axis=0).max()])]
-    frame = frame_around([*level, *height], plane, _VIEW)
+    apexes = [] if result.position_m is None else [result.position_m]
+    frame = frame_around(_near([*level, *apexes], height), plane, _VIEW)
     ground = frame.at(np.zeros(3))[1]
     shapes = [line((0, ground), (_VIEW[0], ground), "ground"), *_sights(frame, result, site, only_azimuths=False)]
     if result.position_m is not None:
@@ -113,6 +118,12 @@ def elevation_view(result: FlightResult, site: Site) -> str:
 
 
 # --- their parts ----------------------------------------------------------------------------------------------------
+
+
+def _near(points_m: list[Vector], margins_m: Iterable[Vector]) -> list[Vector]:
+    """Return points with those ends of their uncertainties that do not dwarf them: a figure shows the field, not a weak fix."""
+    farthest_m = 2 * max(_SMALLEST_M, *(float(np.linalg.norm(point)) for point in points_m))
+    return [*points_m, *(end for end in margins_m if np.linalg.norm(end) <= farthest_m)]
 
 
 def _stations(result: FlightResult, site: Site) -> tuple[Station, ...]:
@@ -148,13 +159,15 @@ def _reach(frame: Frame, start: Vector, along: Vector, apex: Vector | None) -> f
 
 
 def _interval_bar(result: FlightResult) -> list[Vector]:
-    """Return the lower and the upper end of the height's interval at the apex, nothing where it is unsolved."""
-    if result.position_m is None or result.interval95_m is None:
+    """Return the lower and the upper end of the height's interval at the apex, nothing where it has none."""
+    if result.position_m is None or result.interval95_m is None or not np.isfinite(result.interval95_m).all():
         return []
     return [np.array([*result.position_m[:2], end]) for end in result.interval95_m]
 
 
 def _whiskers(frame: Frame, bar: Sequence[Vector]) -> list[str]:
+    if not bar:
+        return []
     (x, low), (_, high) = (frame.at(end) for end in bar)
     return [line((x, low), (x, high), "interval"), *(line((x - 6, y), (x + 6, y), "interval") for y in (low, high))]
 

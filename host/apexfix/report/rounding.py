@@ -1,7 +1,7 @@
 """Figures as a person reads them: no more digits than the uncertainty leaves."""
 
 from datetime import UTC, datetime
-from math import floor, log10, sqrt
+from math import floor, isfinite, log10, sqrt
 
 from apexfix.model import FlightResult, Residual
 from apexfix.units import DEG, SECOND_US
@@ -15,20 +15,22 @@ def decimals(sigma: float) -> int:
     >>> decimals(12.3), decimals(1.23), decimals(0.996), decimals(0.0996), decimals(0.0)
     (0, 1, 1, 2, 3)
     """
-    if sigma < 0.001:
+    if not sigma >= 0.001 or not isfinite(sigma):
         return 3
     exponent = floor(log10(float(f"{sigma:.1e}")))  # rounded first: 0.996 is 1.0 to two digits
     return min(max(1 - exponent, 0), 3)
 
 
 def fixed(value: float, places: int) -> str:
-    """Return a number with that many decimals and no minus before a zero.
+    """Return a number with that many decimals and no minus before a zero; "unknown" where it is not finite.
 
     Examples
     --------
-    >>> fixed(-0.04, 1), fixed(142.26, 1)
-    ('0.0', '142.3')
+    >>> fixed(-0.04, 1), fixed(142.26, 1), fixed(float("nan"), 1)
+    ('0.0', '142.3', 'unknown')
     """
+    if not isfinite(value):
+        return "unknown"
     shown = f"{value:.{places}f}"
     return shown.removeprefix("-") if float(shown) == 0 else shown
 
@@ -68,7 +70,7 @@ def place_words(result: FlightResult) -> str:
 
 def closure_words(result: FlightResult) -> str:
     """Return a flight's closure, "-" where nothing can close."""
-    return "-" if result.closure_percent is None else f"{result.closure_percent:.1f} %"
+    return "-" if result.closure_percent is None else f"{fixed(result.closure_percent, 1)} %"
 
 
 def degrees_words(angle_rad: float | None) -> str:
