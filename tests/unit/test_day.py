@@ -1,6 +1,7 @@
 """site.toml and sightings.csv: read as written, or refused with file, line, field, what was seen and what was expected."""
 
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -127,6 +128,12 @@ def test_a_satellite_fix_may_take_its_height_from_a_level(read):
 def test_a_position_without_a_sigma_gets_that_of_its_kind(read):
     site, _ = read(site=SITE.replace("sigma_position_m = 0.05\n", ""))
     assert [s.sigma_position_m for s in site.stations] == [0.1, 1.2, 3.0]  # metres, 2 % of a tape's 60 m, satellite
+
+
+def test_every_field_and_column_is_explained_in_the_guide_to_the_folder():
+    guide = (Path(__file__).parents[2] / "docs" / "day-folder.md").read_text(encoding="utf-8")
+    for name in {str(place[-1]) for place in FIELDS} | set(COLUMNS):
+        assert f"`{name}`" in guide, name
 
 
 # --- the site damaged -----------------------------------------------------------------------------------------------

@@ -111,8 +111,8 @@ def elevation_view(result: FlightResult, site: Site) -> str:
         apex = frame.at(result.position_m)
         shapes += [line(apex, (apex[0], ground), "plumb"), *_whiskers(frame, bar), circle(apex, 3, "apex")]
         shapes += [words((apex[0], (apex[1] + ground) / 2), height_words(result), "name")]
-    looking = float(angles(np.cross([0.0, 0.0, 1.0], plane[0]))[0]) / DEG
-    caption = words((_VIEW[0] - 8, 16), f"looking towards {looking:.0f}°", "small", "end")
+    looking = round(float(angles(np.cross([0.0, 0.0, 1.0], plane[0]))[0]) / DEG) % 360
+    caption = words((_VIEW[0] - 8, 16), f"looking towards {looking}°", "small", "end")
     shapes += [*_ground(frame, stations), caption, *_scale_bar(frame)]
     return drawing(*_VIEW, f"Flight {result.flight} from the side", shapes)
 
