@@ -130,6 +130,15 @@ def test_a_position_without_a_sigma_gets_that_of_its_kind(read):
     assert [s.sigma_position_m for s in site.stations] == [0.1, 1.2, 3.0]  # metres, 2 % of a tape's 60 m, satellite
 
 
+@pytest.mark.parametrize("table", ["site", "pad", "target", "station"])
+def test_the_site_above_has_every_field_that_is_known(read, table):
+    row = f"[{table}]" if table in {"site", "pad"} else f"[[{table}]]"
+    message = str(refused(read, site=SITE.replace(row, f"{row}\nzzzz = 1", 1)))
+    known = set(re.search(r"known here: (.*)$", message)[1].split(", "))
+    written = {place[-1] for place in FIELDS if place[0] == table}
+    assert known == written if table != "target" else written < known
+
+
 def test_every_field_and_column_is_explained_in_the_guide_to_the_folder():
     guide = (Path(__file__).parents[2] / "docs" / "day-folder.md").read_text(encoding="utf-8")
     for name in {str(place[-1]) for place in FIELDS} | set(COLUMNS):
