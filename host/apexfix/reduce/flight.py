@@ -20,6 +20,7 @@ from apexfix.reduce.robust import (
     snooping,
 )
 from apexfix.reduce.sightline import Mask
+from apexfix.reduce.simulate import simulated_interval
 from apexfix.reduce.solve import Batch, Solution, sightlines_of, solve, whitened
 
 _MOST_RIVALS: Final = 3
@@ -44,7 +45,7 @@ def fits(batch: Batch, options: Options) -> list[Fit]:
     answers = []
     for k in range(len(suspect)):
         row = np.array([k])
-        own = Fit(first.take(row), _ends(intervals, k), bool(intervals.closed[k]), batch.present[k])
+        own = _closed(Fit(first.take(row), _ends(intervals, k), bool(intervals.closed[k]), batch.present[k]))
         if suspect[k]:
             own = _searched(own, batch.take(row), options)
         if not own.solution.fixes.solved[0] and _may_lean_on_drift(own, options):
@@ -56,7 +57,15 @@ def fits(batch: Batch, options: Options) -> list[Fit]:
 def _fit(batch: Batch, kept: Mask, options: Options, *, leaning: bool = False) -> Fit:
     solution = solve(batch.keep(kept[None]), options, leaning=leaning)
     interval = solution.intervals()
-    return Fit(solution, _ends(interval, 0), bool(interval.closed[0]), kept)
+    return _closed(Fit(solution, _ends(interval, 0), bool(interval.closed[0]), kept))
+
+
+def _closed(own: Fit) -> Fit:
+    """Return a fit with the interval of a simulation where the likelihood gives none."""
+    if own.closed or own.solution.lean is not None or not own.solution.fixes.solved[0]:
+        return own
+    interval, closed = simulated_interval(own.solution)
+    return replace(own, interval_m=interval, closed=closed)
 
 
 def _ends(intervals: HeightIntervals, flight: int) -> tuple[float, float]:

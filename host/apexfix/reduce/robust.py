@@ -110,19 +110,26 @@ Penalty = Callable[[Vector], Vector]  # (K, 3) positions -> (K,) how implausible
 
 def consensus(present: Mask, fit: Fit, implausible: Penalty) -> Consensus | None:
     """Return the most likely choice of readings, or None where no choice of four or more readings can be solved."""
-    choices = np.unique(np.vstack([_left_out(present), _gathered(_proposals(present), present, fit)]), axis=0)
-    choices = choices[choices.sum(axis=1) > UNKNOWNS]
-    if len(choices) == 0:
+    scores: dict[bytes, float] = {}
+    choices = np.unique(np.vstack([_left_out(present), _proposals(present)]), axis=0)
+    for _ in range(_GATHERINGS):
+        trial = fit(choices)
+        scores.update(zip((choice.tobytes() for choice in choices), _scores(trial, choices, present, implausible), strict=True))
+        agreeing = present & (np.abs(_standardised(trial, choices)) <= CRITICAL_W)
+        gathered = np.unique(agreeing[trial.solved], axis=0)
+        choices = np.array([g for g in gathered if g.sum() > UNKNOWNS and g.tobytes() not in scores]).reshape(-1, len(present))
+        if len(choices) == 0:
+            break
+    return _most_likely(scores)
+
+
+def _most_likely(scores: dict[bytes, float]) -> Consensus | None:
+    ranked = sorted((score, choice) for choice, score in scores.items() if np.isfinite(score))
+    if not ranked:
         return None
-    trial = fit(choices)
-    score = np.full(len(choices), np.inf)
-    score[trial.solved] = _scores(trial, choices, present, implausible)[trial.solved]
-    order = np.argsort(score, kind="stable")
-    if not np.isfinite(score[order[0]]):
-        return None
-    best = choices[order[0]]
-    near = [choices[k] for k in order[1:] if score[k] - score[order[0]] < RIVAL_MARGIN]
-    return Consensus(best, float(score[order[0]]), tuple(mask for mask in near if np.any(mask & ~best)))
+    best = np.frombuffer(ranked[0][1], dtype=bool)
+    near = [np.frombuffer(choice, dtype=bool) for score, choice in ranked[1:] if score - ranked[0][0] < RIVAL_MARGIN]
+    return Consensus(best, ranked[0][0], tuple(choice for choice in near if np.any(choice & ~best)))
 
 
 def _scores(trial: Trial, choices: Mask, present: Mask, implausible: Penalty) -> Vector:
@@ -130,7 +137,7 @@ def _scores(trial: Trial, choices: Mask, present: Mask, implausible: Penalty) ->
     missing = np.sum(present & ~choices, axis=1)
     positions = np.where(trial.solved[:, None], trial.position_m, 1.0)
     total: Vector = kept_cost + CRITICAL_W**2 * missing + np.minimum(implausible(positions), CRITICAL_W**2)
-    return total
+    return np.where(trial.solved & (choices.sum(axis=1) > UNKNOWNS), total, np.inf)
 
 
 def _left_out(present: Mask) -> Mask:
@@ -156,18 +163,6 @@ def _proposals(present: Mask) -> Mask:
         picks = np.array([draw.choice(index, UNKNOWNS, replace=False) for _ in range(_TRIPLES_LIMIT)])
     choices = np.zeros((len(picks), len(present)), dtype=bool)
     np.put_along_axis(choices, picks, True, axis=1)
-    return choices
-
-
-def _gathered(choices: Mask, present: Mask, fit: Fit) -> Mask:
-    """Return, for each proposal that can be solved, the readings that agree with it, refined until nothing changes."""
-    for _ in range(_GATHERINGS):
-        choices = choices[choices.sum(axis=1) >= UNKNOWNS]
-        if len(choices) == 0:
-            return np.zeros((0, len(present)), dtype=bool)
-        trial = fit(choices)
-        agreeing = present & (np.abs(_standardised(trial, choices)) <= CRITICAL_W)
-        choices = np.unique(agreeing[trial.solved], axis=0)
     return choices
 
 
