@@ -3,10 +3,10 @@
     python bench/fix_efficiency.py [flights per geometry]
 
 A flight has its apex near a height h over the pad, drifted by some per cent of h; the stations stand at the distance L from the
-pad. The readings are the true angles plus normal noise of the stated sigma, the same in azimuth and elevation. The bound is computed
-here from finite differences of the angles, not from the solver's Jacobian. Beside it stands what a field would otherwise use: the
-azimuths crossed and the heights averaged, or for elevations only the mean of L tan E, as the median of its absolute error over 0.6745
-(a crossing of nearly parallel azimuths has no finite variance).
+pad. The readings are the true angles plus normal noise of the stated sigma, the same in azimuth and elevation. The bound is
+computed here from finite differences of the angles, not from the solver's Jacobian. Beside it stands what a field would otherwise
+use: the azimuths crossed and the heights averaged, or for elevations only the mean of L tan E, as the median of its absolute error
+over 0.6745 (a crossing of nearly parallel azimuths has no finite variance).
 """
 
 import sys

@@ -6,10 +6,9 @@ The loop is scipy.optimize.least_squares, Levenberg-Marquardt, on the same resid
 starting value, without and with an analytic Jacobian, timed on a sample of the flights. Both stop at a relative step of 1e-10.
 """
 
-import resource
-import subprocess
 import sys
 import time
+import tracemalloc
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,10 +62,14 @@ def loop(azimuth: Array, elevation: Array, **how: object) -> Array:
     )
 
 
-def peak_of(flights: int) -> float:
-    """Return the peak memory in MB of a fresh process that solves so many flights."""
-    own = subprocess.run([sys.executable, __file__, "--peak", str(flights)], capture_output=True, text=True, check=True)
-    return float(own.stdout)
+def peak_mb(flights: int) -> float:
+    """Return the most memory that solving so many flights holds at once, the answer included and the readings not."""
+    azimuth, elevation = readings(flights)
+    tracemalloc.start()
+    fix_many(azimuth, elevation, STATION_M, SIGMA, SIGMA)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    return peak / 1e6
 
 
 def main(flights: int, sample: int) -> None:
@@ -89,13 +92,10 @@ def main(flights: int, sample: int) -> None:
             f"scipy.optimize.least_squares, {words}: {1e6 * each:.0f} us each on {sample} flights; "
             f"ratio {each * flights / ours:.0f} (200 is asked for); answers differ by {apart:.1e} m at most (1e-6 is asked for)"
         )
-    base, half, whole = (peak_of(n) for n in (100, flights // 2, flights))
-    print(f"peak memory: {half - base:.0f} MB more than for 100 flights at {flights // 2}, {whole - base:.0f} MB at {flights}")
+    half, whole = peak_mb(flights // 2), peak_mb(flights)
+    print(f"peak memory: {half:.1f} MB for {flights // 2} flights, {whole:.1f} MB for {flights}")
+    print(f"ratio {whole / half:.2f}; 2 or less is linear")
 
 
 if __name__ == "__main__":
-    if sys.argv[1:2] == ["--peak"]:
-        fix_many(*readings(int(sys.argv[2])), STATION_M, SIGMA, SIGMA)
-        print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
-    else:
-        main(int(sys.argv[1]) if len(sys.argv) > 1 else 100_000, int(sys.argv[2]) if len(sys.argv) > 2 else 300)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 100_000, int(sys.argv[2]) if len(sys.argv) > 2 else 300)

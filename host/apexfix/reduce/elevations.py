@@ -47,7 +47,7 @@ def single_station(station_m: Vector, elevation_rad: float) -> SingleStation:
 
     Notes
     -----
-    An apex that drifted d metres away from the station is higher by d tan E than the formula says; one that came nearer is lower.
+    An apex that drifted d metres away from the station is d tan E higher than the formula says; one that came nearer is lower.
 
     Examples
     --------
@@ -71,8 +71,10 @@ def mean_of_stations(station_m: Vector, elevation_rad: Vector) -> MethodResult:
     Notes
     -----
     Opposite stations cancel the drift along their line to first order; two at right angles do not:
-    h_mean / h = 1 - (dx + dy) / 2L + (dx^2 + dy^2) / 4L^2 for a drift (dx, dy) towards each.
+    h_mean / h = 1 - (dx + dy) / 2L + (dx^2 + dy^2) / 4L^2 for a drift (dx, dy) away from them.
     """
+    if len(elevation_rad) == 0:
+        raise ReductionError("no station read an elevation; one is needed for a height")
     single = [single_station(s, float(e)) for s, e in zip(station_m, elevation_rad, strict=True)]
     heights = np.array([one.height_m for one in single])
     slope = max(one.per_metre_of_drift for one in single)

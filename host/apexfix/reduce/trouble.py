@@ -40,6 +40,8 @@ class Trouble(IntEnum):
 
 def before(lines: Sightlines, has_prior: bool) -> NDArray[np.int8]:
     """Return what can be said before the iteration, (F,)."""
+    if lines.east_m.shape[1] == 0:
+        return np.full(lines.east_m.shape[0], Trouble.NO_READING, dtype=np.int8)
     used = lines.has_azimuth | lines.has_elevation
     quantities = lines.has_azimuth.sum(axis=1) + lines.has_elevation.sum(axis=1)
     rows, any_used = np.arange(used.shape[0]), np.argmax(used, axis=1)
