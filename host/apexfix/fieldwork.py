@@ -1,0 +1,77 @@
+"""A day folder to its flights: the units' records and the hand readings, matched."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from apexfix.align import Match, align
+from apexfix.archive import ARCHIVE_NAME, open_archive
+from apexfix.carried import Recorded, directed, recorded
+from apexfix.day import SIGHTINGS_NAME, SITE_NAME, flights_from_hand, read_sightings, read_site
+from apexfix.model import Exclusion, Flight, Site
+
+
+@dataclass(frozen=True, slots=True)
+class FieldDay:
+    """Everything that was seen on one day."""
+
+    site: Site
+    flights: tuple[Flight, ...]
+    remarks: tuple[str, ...]  # about clocks, units and matching
+
+
+def read_field_day(folder: Path) -> FieldDay:
+    """Return the site and the flights of a day folder, from its archive, its hand readings, or both.
+
+    Raises
+    ------
+    FileError
+        The site file is missing, or a file has an error in it.
+    ReductionError
+        Two units claim one station.
+    CalibrationError
+        A unit carried a calibration that cannot be.
+    """
+    site = read_site(folder / SITE_NAME)
+    hand_file = folder / SIGHTINGS_NAME
+    by_hand = flights_from_hand(read_sightings(hand_file, site)) if hand_file.exists() else ()
+    if not (folder / ARCHIVE_NAME).exists():
+        return FieldDay(site, by_hand, ())
+    with open_archive(folder / ARCHIVE_NAME) as archive:
+        found = recorded(archive, site)
+    aligned = align(found.marks)
+    electronic = [_flight(match, found) for match in aligned.matches]
+    return FieldDay(found.site, _joined(electronic, by_hand), found.remarks + aligned.remarks)
+
+
+def _flight(match: Match, found: Recorded) -> Flight:
+    seen = [directed(match.number, mark, found, clocked=match.utc_us is not None) for _, mark in sorted(match.marks.items())]
+    return Flight(
+        number=match.number,
+        sightings=tuple(one.sighting for one in seen),
+        tracks=tuple(one.track for one in seen if one.track is not None),
+        set_aside=match.set_aside,
+        remarks=match.remarks + tuple(remark for one in seen for remark in one.remarks),
+    )
+
+
+def _joined(electronic: Sequence[Flight], by_hand: Sequence[Flight]) -> tuple[Flight, ...]:
+    """Return all flights by number; a hand reading joins the flight of its number, and gives way to a unit at the same station."""
+    flights = {flight.number: flight for flight in electronic}
+    for own in by_hand:
+        flights[own.number] = _with_hand(flights[own.number], own) if own.number in flights else own
+    return tuple(flights[number] for number in sorted(flights))
+
+
+def _with_hand(flight: Flight, by_hand: Flight) -> Flight:
+    taken = {sighting.station for sighting in flight.sightings}
+    aside = tuple(
+        Exclusion(sighting.station, "sighting", "read by hand as well; the unit's own mark counts")
+        for sighting in by_hand.sightings
+        if sighting.station in taken
+    )
+    return replace(
+        flight,
+        sightings=flight.sightings + tuple(s for s in by_hand.sightings if s.station not in taken),
+        set_aside=flight.set_aside + by_hand.set_aside + aside,
+    )
