@@ -1,0 +1,104 @@
+"""A button's edges are stamped in the interrupt; the main loop only decides whether they were a press.
+
+The stamp of a press is its first edge after quiet. Contacts bounce for a few milliseconds: edges that follow one another within the
+dead time belong together, and what counts is the level after them.
+"""
+
+from array import array
+from machine import Pin
+from micropython import const
+from time import ticks_diff, ticks_us
+
+_EDGES = const(64)
+_DEAD_US = const(20000)  # four times the longest bounce usual in small switches
+_SHORTEST_US = const(5000)  # nobody presses for less; a spark or a long wire does
+_HOLD_US = const(1500000)
+
+PRESS = const(1)
+GLITCH = const(2)
+HOLD = const(3)
+
+
+class Button:
+    def __init__(self, pin_number):
+        self._pin = Pin(pin_number, Pin.IN, Pin.PULL_UP)
+        self._ticks = array("i", bytes(4 * _EDGES))
+        self._levels = bytearray(_EDGES)
+        self._stamped = 0  # edges since boot, written by the interrupt
+        self._seen = 0  # edges since boot, written by the main loop
+        self.dropped = 0
+        self._active = False  # from the first edge until the level is up again and quiet
+        self._reported = False
+        self._held = False
+        self._first = 0
+        self._last = 0
+        self._level = 1
+        self._pin.irq(handler=self.edge, trigger=Pin.IRQ_FALLING | Pin.IRQ_RISING, hard=True)
+
+    @property
+    def stuck(self):
+        return self._pin.value() == 0
+
+    def edge(self, _pin):
+        """Stamp one edge. Called by the pin: allocates nothing, never raises."""
+        now = ticks_us()
+        if self._stamped - self._seen >= _EDGES:
+            self.dropped += 1  # the first edges of a train matter, not the last
+            return
+        slot = self._stamped % _EDGES
+        self._ticks[slot] = now
+        self._levels[slot] = self._pin.value()
+        self._stamped += 1
+
+    @property
+    def unsettled(self):
+        """True while edges may yet turn out to be a press."""
+        return self._stamped != self._seen or (self._active and not self._reported)
+
+    def stop(self):
+        self._pin.irq(handler=None)
+
+    def poll(self):
+        """Events since the last call: a list of (PRESS, GLITCH or HOLD, tick count of the first edge)."""
+        events = []
+        while self._seen != self._stamped:
+            slot = self._seen % _EDGES
+            ticks = self._ticks[slot]
+            self._settle(ticks, events)
+            if not self._active:
+                self._begin(ticks)
+            self._level = self._levels[slot]
+            self._last = ticks
+            self._seen += 1
+        now = ticks_us()
+        if self._active and ticks_diff(now, self._last) >= _SHORTEST_US:
+            self._level = self._pin.value()  # an edge stamped late may have read the level of the next one
+        self._settle(now, events)
+        return events
+
+    def _begin(self, ticks):
+        self._active = True
+        self._reported = False
+        self._held = False
+        self._first = ticks
+
+    def _settle(self, now, events):
+        if not self._active:
+            return
+        if self._level == 0:
+            self._while_down(ticks_diff(now, self._first), events)
+        elif ticks_diff(now, self._last) >= _DEAD_US:
+            lasted_us = ticks_diff(self._last, self._first)
+            if lasted_us < _SHORTEST_US and not self._reported:
+                events.append((GLITCH, self._first))
+            else:
+                self._while_down(lasted_us, events)
+            self._active = False
+
+    def _while_down(self, lasted_us, events):
+        if lasted_us >= _SHORTEST_US and not self._reported:
+            self._reported = True
+            events.append((PRESS, self._first))
+        if lasted_us >= _HOLD_US and not self._held:
+            self._held = True
+            events.append((HOLD, self._first))

@@ -1,0 +1,113 @@
+"""Presses between their edge and their place in the log: attitude caught, window awaited, records written one a turn."""
+
+from micropython import const
+from time import ticks_add, ticks_diff
+
+from unit import records
+
+_MARGIN_US = const(20000)  # the sample after the window must have had its chance
+_TRIES = const(3)
+
+
+class Press:
+    def __init__(self, kind, source, flight, ticks, t_us):
+        self.kind = kind
+        self.source = source
+        self.flight = flight
+        self.ticks = ticks
+        self.t_us = t_us
+        self.before_us = 0
+        self.after_us = 0
+        self.moment = None
+        self.tries = 0
+
+
+class Presses:
+    def __init__(self, store, sampler, tracker, clock):
+        self._store = store
+        self._sampler = sampler
+        self._tracker = tracker
+        self._clock = clock
+        self._pending = []
+        self._writing = None
+        self.count = 0
+        self.failed = 0  # given up: the flash refused them
+
+    @property
+    def unsaved(self):
+        return len(self._pending) + self.failed
+
+    @property
+    def waiting(self):
+        return bool(self._pending)
+
+    @property
+    def writing(self):
+        """True between the first and the last record of a press, when nothing else may be written."""
+        return self._writing is not None
+
+    def add(self, press, before_ms, after_ms):
+        press.before_us = before_ms * 1000
+        press.after_us = after_ms * 1000
+        self._pending.append(press)
+        self.count += 1
+
+    def catch_attitudes(self):
+        """Note the attitude of every press that the filter has passed."""
+        for press in self._pending:
+            if press.moment is None and self._tracker.reached(press.ticks):
+                press.moment = self._tracker.moment_at(press.ticks)
+
+    def write(self, temperature):
+        """Write one record of the oldest press whose window is complete. Returns "" or "written" or "saved"."""
+        if self._writing is None:
+            if not self._due():
+                return ""
+            self._writing = self._records(self._pending[0], temperature)
+        try:
+            next(self._writing)
+            return "written"
+        except StopIteration:
+            self._writing = None
+            self._pending.pop(0)
+            return "saved"
+        except OSError:
+            self._writing = None
+            self._give_up_in_time()
+            raise
+
+    def _due(self):
+        if not self._pending:
+            return False
+        press = self._pending[0]
+        return self._clock.now_us() >= press.t_us + press.after_us + _MARGIN_US
+
+    def _give_up_in_time(self):
+        press = self._pending[0]
+        press.tries += 1
+        if press.tries == _TRIES:
+            self._pending.pop(0)
+            self.failed += 1
+
+    def _records(self, press, temperature):
+        if press.moment is None:
+            press.moment = self._tracker.moment_at(press.ticks)
+        sampler = self._sampler
+        number, after = sampler.between(ticks_add(press.ticks, -press.before_us), ticks_add(press.ticks, press.after_us))
+        total = after - number
+        self._store.reserve(total * 17 + 256)
+        payload = records.press(press.kind, press.source, press.flight, press.t_us, self._store.boot, press.moment, temperature)
+        sequence = self._store.append(records.PRESS, payload)
+        yield
+        first = 0
+        while first < total:
+            count = min(records.SAMPLES_IN_RECORD, total - first)
+            if number + first < sampler.oldest:
+                break  # the ring has come round: what is written so far stands, `total` tells what is missing
+            samples = [
+                (ticks_diff(sampler.ticks(n), press.ticks), sampler.sample(n)) for n in range(number + first, number + first + count)
+            ]
+            self._store.append(records.WINDOW, records.window(sequence, first, total, temperature, samples))
+            first += count
+            yield
+        self._store.flush()
