@@ -9,12 +9,22 @@ from apexfix.report.rounding import closure_words, height_words, interval_words,
 
 _COLUMNS: Final = ("flight", "height", "95 % interval", "verdict", "closure", "stations used")
 _WIDTH: Final = 100
-_RIGHT: Final = (True, True, True, False, True, False)
+_TO_THE_LEFT: Final = ("verdict", "stations used")
 
 
-def day_text(day: DayResult) -> str:
-    """Return the answers of a day as text: one row for each flight, then what there is to say about each."""
-    table = _table([_COLUMNS, *(_row(result) for result in day.flights)])
+def day_text(day: DayResult, true_m: Sequence[float | None] | None = None) -> str:
+    """Return the answers of a day as text: one row for each flight, then what there is to say about each.
+
+    Parameters
+    ----------
+    true_m
+        The true height of each flight, where the day was simulated; makes a column of its own.
+    """
+    rows = [_COLUMNS, *(_row(result) for result in day.flights)]
+    if true_m is not None:
+        truths = ("truth", *("-" if height is None else f"{height:.1f} m" for height in true_m))
+        rows = [(*row[:3], truth, *row[3:]) for row, truth in zip(rows, truths, strict=True)]
+    table = _table(rows)
     notes = [line for result in day.flights for line in _notes(result)]
     remarks = [f"remark: {remark}" for remark in day.remarks]
     return "\n".join([day.site.name, "", *table, "", *notes, *remarks, "", "± is one standard deviation."])
@@ -26,13 +36,13 @@ def _row(result: FlightResult) -> tuple[str, ...]:
 
 
 def _table(rows: Sequence[Sequence[str]]) -> list[str]:
-    widths = [max(len(row[column]) for row in rows) for column in range(len(_COLUMNS))]
-    return [
-        "  ".join(
-            cell.rjust(width) if right else cell.ljust(width) for cell, width, right in zip(row, widths, _RIGHT, strict=True)
-        ).rstrip()
-        for row in rows
-    ]
+    columns = [_column(cells) for cells in zip(*rows, strict=True)]
+    return ["  ".join(row).rstrip() for row in zip(*columns, strict=True)]
+
+
+def _column(cells: Sequence[str]) -> list[str]:
+    width = max(len(cell) for cell in cells)
+    return [cell.ljust(width) if cells[0] in _TO_THE_LEFT else cell.rjust(width) for cell in cells]
 
 
 def _notes(result: FlightResult) -> list[str]:
