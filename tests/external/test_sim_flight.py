@@ -47,7 +47,8 @@ def test_a_boosted_flight_meets_the_published_table():
 
 
 def test_a_ball_thrown_aslant_meets_the_textbook_example():
-    # C. Hill, Learning Scientific Programming with Python (2020), chapter 8: inputs from the book, outcomes from an independent integration.
+    # C. Hill, Learning Scientific Programming with Python (2020), chapter 8: inputs from the book,
+    # outcomes from an independent integration.
     k = 0.5 * 1.28 * 0.47 * pi * 0.05**2
     launch = Launch(tilt_rad=25 * DEG, tilt_azimuth_rad=90 * DEG, rail_m=0.0, speed_m_s=50.0, gravity_m_s2=9.81)
     flight = fly(thrown(0.2, k), launch, CALM)
@@ -58,7 +59,8 @@ def test_a_ball_thrown_aslant_meets_the_textbook_example():
 
 
 def test_a_canopy_drifts_with_the_wind_for_as_long_as_it_falls():
-    # Canopy drift: height 100 m, 3 m/s at 10 m, descent 4 m/s, one-seventh power law: 91.2 m (mean of the power law over the height).
+    # Canopy drift: height 100 m, 3 m/s at 10 m, descent 4 m/s, one-seventh power law: 91.2 m
+    # (mean of the power law over the height).
     mass_kg = 0.1
     rocket = Rocket(mass_kg, 0.0, (0.0,), (0.0,), 1e-9, mass_kg * STANDARD_GRAVITY / 4.0**2, sqrt(2 * 100.0 / STANDARD_GRAVITY))
     launch = Launch(rail_m=0.0, speed_m_s=sqrt(2 * STANDARD_GRAVITY * 100.0))

