@@ -37,7 +37,7 @@ from apexfix.units import DEG, SECOND_US, STANDARD_GRAVITY, US
 class TrackPriors:
     """What is believed about observers and models before a track is seen. All sigmas are of normal distributions."""
 
-    tracking_rad: float = 0.3 * DEG  # of a direction held by hand, across the sky, each axis
+    tracking_rad: float = 0.3 * DEG  # of a direction held by hand, on the sky, each axis; a station's own elevation sigma goes first
     correlation_s: float = 0.5  # how long a tracking error lives
     lag_s: float = 0.2  # by how much a tube trails what it follows
     sigma_lag_s: float = 0.1
@@ -57,7 +57,7 @@ class StationTrack:
     station: str
     offset_s: float  # the tube pointed where the model was at stamp + offset: clock and lag together
     sigma_offset_s: float
-    rms_rad: float  # of the residual across the line of sight, both axes together
+    rms_rad: float  # tracking error on the sky, each axis, as its residuals show it
     misfit: float  # mean square of its whitened residuals; near 1 where the observer tracked as well as was assumed
 
 
@@ -84,7 +84,11 @@ MOST_OUTSIDE_S: Final = 0.5  # an apex further than this outside of all windows 
 MOST_MISFIT: Final = 4.0  # twice the assumed tracking error: that observer looked elsewhere
 _LEAST_SAMPLES: Final = 8
 _ITERATIONS: Final = 40
-_STEP: Final = 1e-8
+_LOOKS: Final = 3  # the weights follow the arc; after three looks they no longer move it
+_STEP: Final = 1e-4  # of a step, in sigmas
+_LEAST_DAMPING: Final = 1e-3
+_RIDGE: Final = 1e-13  # of a scaled matrix: above rounding, below all that is known
+_TINY: Final = 1e-12
 _LEAST_LEVEL: Final = cos(89 * DEG)
 _ARC: Final = 10  # parameters of the arc: apex 3, time 1, velocity 2, drag 1, recovery 3; then 3 for each station
 
@@ -98,6 +102,7 @@ class _Samples(NamedTuple):
     elevation_rad: Vector
     station_m: Vector  # (M, 3)
     sigma_azimuth_rad: Vector
+    sigma_elevation_rad: Vector
     phi: Vector  # (M,) correlation with the sample before it, 0 at the first
 
 
@@ -139,18 +144,23 @@ def fit_track(
     """
     priors, defaults = priors or TrackPriors(), defaults or Defaults()
     stations = _stations(site, tracks)
-    origin_us = round(float(np.mean([track.mark_utc_us for track in tracks])))
+    origin_us = _origin_us(tracks)
     samples = _joined(tracks, stations, origin_us, priors)
     start = _start(tracks, stations, defaults) if start_m is None else np.asarray(start_m, np.float64)
     press = np.array([(track.mark_utc_us - origin_us) * US for track in tracks])
     setting = _Setting(samples, priors, _scales(tracks, stations, start, priors, defaults), press)
     first = np.zeros(_ARC + 3 * len(tracks))
     first[:3], first[3], first[6] = start, -priors.lag_s, priors.drag_m_s4
-    unknown, converged = _descended(first, setting)
-    return _told(unknown, converged, setting, tracks, origin_us)
+    unknown, weight, converged = _descended(first, setting)
+    rows = _rows(unknown, weight, setting)
+    return _told(unknown, rows, converged, setting, tracks)
 
 
 # --- setting up -----------------------------------------------------------------------------------------------------
+
+
+def _origin_us(tracks: Sequence[Track]) -> int:
+    return sum(track.mark_utc_us for track in tracks) // len(tracks)
 
 
 def _stations(site: Site, tracks: Sequence[Track]) -> list[Station]:
@@ -180,15 +190,16 @@ def _thinned(row: int, track: Track, station: Station, origin_us: int, priors: T
         raise ReductionError(
             f"the track of station {track.station} has {len(taken)} samples {SPACING_S:g} s apart; an arc needs {_LEAST_SAMPLES}"
         )
-    time_s = (time_us[taken] - origin_us) * US
+    time_s = np.asarray((time_us[taken] - origin_us) * US, dtype=np.float64)
     azimuth, elevation = track.azimuth_rad[finite][taken], track.elevation_rad[finite][taken]
     # one sigma for a whole track keeps its errors a stationary process
     level = max(float(np.median(np.abs(np.cos(elevation)))), _LEAST_LEVEL)
-    sigma: Vector = np.full(len(taken), priors.tracking_rad / level)
+    own = priors.tracking_rad if station.sigma_elevation_rad is None else station.sigma_elevation_rad
+    sigma: Vector = np.full(len(taken), own, dtype=np.float64)
     phi = np.exp(-np.diff(time_s, prepend=-np.inf) / priors.correlation_s)
     return _Samples(
         np.full(len(taken), row, dtype=np.int64), time_s, azimuth, elevation,
-        np.tile(station.position_m, (len(taken), 1)), sigma, phi,
+        np.tile(station.position_m, (len(taken), 1)), sigma / level, sigma, phi,
     )  # fmt: skip
 
 
@@ -244,35 +255,46 @@ def _arc(unknown: Vector, time_s: Vector) -> tuple[Vector, Vector]:
     return position, by
 
 
-def _rows(unknown: Vector, setting: _Setting) -> tuple[Vector, Vector]:
+def _rows(unknown: Vector, weight: Vector, setting: _Setting) -> tuple[Vector, Vector]:
     """Return whitened (2 M + priors,) residuals and the (2 M + priors, P) derivatives of what they predict."""
-    samples, priors, scale, _ = setting
-    own = unknown[_ARC:].reshape(-1, 3) * scale
-    shift, zero_a, zero_e = own[samples.row].T
-    position, by = _arc(unknown, samples.time_s - priors.lag_s + shift)
-    sigma_e = np.full(len(samples.row), priors.tracking_rad)
+    residual, jacobian = _misclosed(unknown, setting)
+    phi = setting.samples.phi
+    prior_residual, prior_jacobian = _prior_rows(unknown, setting)
+    return (
+        np.concatenate([(_whitened(residual, phi) * weight).ravel(), prior_residual]),
+        np.concatenate([(_whitened(jacobian, phi) * weight[..., None]).reshape(-1, len(unknown)), prior_jacobian]),
+    )
+
+
+def _shifts(unknown: Vector, setting: _Setting) -> tuple[Vector, Vector, Vector]:
+    """Return when the model was where each sample shows it, and the zeros in each, all (M,)."""
+    shift, zero_a, zero_e = (unknown[_ARC:].reshape(-1, 3) * setting.scale)[setting.samples.row].T
+    return setting.samples.time_s - setting.priors.lag_s + shift, zero_a, zero_e
+
+
+def _misclosed(unknown: Vector, setting: _Setting) -> tuple[Vector, Vector]:
+    """Return (M, 2) residuals over the tracking error, across and along, and the (M, 2, P) derivatives of the predictions."""
+    samples, scale = setting.samples, setting.scale
+    time_s, zero_a, zero_e = _shifts(unknown, setting)
+    position, by = _arc(unknown, time_s)
+    sigma_a, sigma_e = samples.sigma_azimuth_rad, samples.sigma_elevation_rad
     lines = sightlines(
         (samples.azimuth_rad - zero_a)[:, None], (samples.elevation_rad - zero_e)[:, None], samples.station_m[:, None],
-        samples.sigma_azimuth_rad[:, None], sigma_e[:, None],
+        sigma_a[:, None], sigma_e[:, None],
     )  # fmt: skip
     seen = linearise(position.T, lines)
-    at = frame(position.T, lines)
-    range2 = (at.level2 + at.up**2)[:, 0]
     gradient = np.stack([np.concatenate(seen.across_gradient, axis=1), np.concatenate(seen.along_gradient, axis=1)], axis=1)
     jacobian = np.zeros((len(samples.row), 2, len(unknown)))
     jacobian[..., :_ARC] = gradient @ by
     column, each = _ARC + 3 * samples.row, np.arange(len(samples.row))
+    # a shift in time does what an earlier apex does, within its own station
     jacobian[each, :, column] = -jacobian[..., 3] * scale[samples.row, 0, None]
-    facing = at.ahead[:, 0] / np.sqrt(at.level2[:, 0] + sigma_e**2 * range2 + 1e-18)
-    jacobian[each, 0, column + 1] = facing / samples.sigma_azimuth_rad * scale[samples.row, 1]
-    jacobian[each, 1, column + 2] = scale[samples.row, 2] / priors.tracking_rad
-    residual = np.concatenate([seen.across, seen.along], axis=1)
-    weight = _weights(samples.time_s - priors.lag_s + shift - unknown[3], np.sqrt(range2), setting)
-    prior_residual, prior_jacobian = _prior_rows(unknown, setting)
-    return (
-        np.concatenate([(_whitened(residual, samples.phi) * weight).ravel(), prior_residual]),
-        np.concatenate([(_whitened(jacobian, samples.phi) * weight[..., None]).reshape(-1, len(unknown)), prior_jacobian]),
-    )
+    at = frame(position.T, lines)
+    blurred2 = at.level2 + lines.zenith_rad**2 * (at.level2 + at.up**2)
+    facing = (at.ahead / np.sqrt(np.maximum(blurred2, _TINY)))[:, 0]
+    jacobian[each, 0, column + 1] = facing / sigma_a * scale[samples.row, 1]
+    jacobian[each, 1, column + 2] = scale[samples.row, 2] / sigma_e
+    return np.concatenate([seen.across, seen.along], axis=1), jacobian
 
 
 def _whitened(series: Vector, phi: Vector) -> Vector:
@@ -283,11 +305,14 @@ def _whitened(series: Vector, phi: Vector) -> Vector:
     return innovations
 
 
-def _weights(s: Vector, range_m: Vector, setting: _Setting) -> Vector:
+def _weights(unknown: Vector, setting: _Setting) -> Vector:
     """Return the (M, 1) weights of samples that the arc describes less well than they were held."""
     priors = setting.priors
+    time_s = _shifts(unknown, setting)[0]
+    s = time_s - unknown[3]
+    range_m = np.linalg.norm(_arc(unknown, time_s)[0] - setting.samples.station_m, axis=1)
     left_out = np.where(s < 0, priors.coast_m_s3 * np.abs(s) ** 3, priors.fall_m_s2 * s**2)
-    relative = left_out / np.maximum(range_m, 1.0) / priors.tracking_rad
+    relative = left_out / np.maximum(range_m, 1.0) / setting.samples.sigma_elevation_rad
     return np.asarray(1 / np.sqrt(1 + relative**2))[:, None]
 
 
@@ -304,33 +329,44 @@ def _prior_rows(unknown: Vector, setting: _Setting) -> tuple[Vector, Vector]:
     return np.concatenate([(mean - unknown)[4:] / sigma[4:], pressed]), jacobian
 
 
-def _descended(unknown: Vector, setting: _Setting) -> tuple[Vector, bool]:
+def _descended(unknown: Vector, setting: _Setting) -> tuple[Vector, Vector, bool]:
+    """Return the unknowns, the weights that they were found with, and whether the last way down came to rest."""
+    weight, converged = _weights(unknown, setting), False
+    for _ in range(_LOOKS):
+        weight = _weights(unknown, setting)
+        unknown, converged = _down(unknown, weight, setting)
+    return unknown, weight, converged
+
+
+def _down(unknown: Vector, weight: Vector, setting: _Setting) -> tuple[Vector, bool]:
     damping = 0.0
-    residual, jacobian = _rows(unknown, setting)
+    residual, jacobian = _rows(unknown, weight, setting)
     for _ in range(_ITERATIONS):
         matrix = jacobian.T @ jacobian
-        size = np.sqrt(np.maximum(np.diag(matrix), 1e-12))
-        scaled = matrix / np.outer(size, size) + (damping + 1e-13) * np.eye(len(size))
-        step = np.linalg.solve(scaled, jacobian.T @ residual / size) / size
-        if np.abs(step).max() < _STEP * (1 + np.abs(unknown).max()) and damping <= 1e-3:
-            return unknown + step, True
-        trial = _rows(unknown + step, setting)
-        # the weights follow the arc, so that a cost may rise a little at the very end
-        if trial[0] @ trial[0] <= (1 + 1e-6) * (residual @ residual) + 1e-9:
-            unknown, (residual, jacobian), damping = unknown + step, trial, damping / 10 if damping > 1e-3 else 0.0
+        size = np.sqrt(np.maximum(np.diag(matrix), _TINY))
+        scaled = matrix / np.outer(size, size) + (damping + _RIDGE) * np.eye(len(size))
+        step = np.linalg.solve(scaled, jacobian.T @ residual / size)
+        if np.abs(step).max() < _STEP and damping <= _LEAST_DAMPING:
+            return unknown + step / size, True
+        trial = _rows(unknown + step / size, weight, setting)
+        if trial[0] @ trial[0] <= residual @ residual + _STEP:
+            unknown, (residual, jacobian) = unknown + step / size, trial
+            damping = damping / 10 if damping > _LEAST_DAMPING else 0.0
         else:
-            damping = max(10 * damping, 1e-3)
+            damping = max(10 * damping, _LEAST_DAMPING)
     return unknown, False
 
 
 # --- the answer -----------------------------------------------------------------------------------------------------
 
 
-def _told(unknown: Vector, converged: bool, setting: _Setting, tracks: Sequence[Track], origin_us: int) -> TrackFix:
-    residual, jacobian = _rows(unknown, setting)
+def _told(
+    unknown: Vector, rows: tuple[Vector, Vector], converged: bool, setting: _Setting, tracks: Sequence[Track]
+) -> TrackFix:
+    residual, jacobian = rows
     cost, spare = float(residual @ residual), len(residual) - len(unknown)
-    size = np.sqrt(np.maximum(np.sum(jacobian**2, axis=0), 1e-12))
-    covariance = np.linalg.inv(jacobian.T @ jacobian / np.outer(size, size) + 1e-13 * np.eye(len(size))) / np.outer(size, size)
+    size = np.sqrt(np.maximum(np.sum(jacobian**2, axis=0), _TINY))
+    covariance = np.linalg.inv(jacobian.T @ jacobian / np.outer(size, size) + _RIDGE * np.eye(len(size))) / np.outer(size, size)
     if global_test(cost, spare) < ALPHA_GLOBAL:
         covariance = covariance * (cost / spare)
     sigma = np.sqrt(np.diag(covariance))
@@ -339,7 +375,7 @@ def _told(unknown: Vector, converged: bool, setting: _Setting, tracks: Sequence[
     return TrackFix(
         position_m=unknown[:3].copy(),
         covariance_m2=covariance[:3, :3],
-        utc_us=origin_us + round(float(unknown[3]) * SECOND_US),
+        utc_us=_origin_us(tracks) + round(float(unknown[3]) * SECOND_US),
         sigma_time_s=float(sigma[3]),
         velocity_m_s=unknown[4:6].copy(),
         sigma_velocity_m_s=sigma[4:6],
@@ -354,7 +390,8 @@ def _told(unknown: Vector, converged: bool, setting: _Setting, tracks: Sequence[
 def _station(
     k: int, track: Track, unknown: Vector, sigma: Vector, residual: Vector, setting: _Setting
 ) -> StationTrack:
-    own = residual[: 2 * len(setting.samples.row)].reshape(-1, 2)[setting.samples.row == k]
+    mine = setting.samples.row == k
+    own = residual[: 2 * len(mine)].reshape(-1, 2)[mine]
     misfit = float(np.mean(own**2))
     shift = _ARC + 3 * k
     scale = float(setting.scale[k, 0])
@@ -362,7 +399,7 @@ def _station(
         station=track.station,
         offset_s=float(unknown[shift]) * scale - setting.priors.lag_s,
         sigma_offset_s=float(sigma[shift]) * scale,
-        rms_rad=sqrt(misfit) * setting.priors.tracking_rad,
+        rms_rad=sqrt(misfit) * float(setting.samples.sigma_elevation_rad[mine][0]),
         misfit=misfit,
     )
 
