@@ -16,7 +16,10 @@ _MOST_ITERATIONS = 60
 _STEP_TOLERANCE = 1e-9
 # Relative noise of a sum of squares in double precision, with a margin for the sums before it.
 _ROUNDING = 1e-12
+# Share of a sum of squares that a step may still promise where the iterations end.
+_FLAT = 1e-7
 _LEAST_DAMPING = 1e-4
+_TRUSTED_DAMPING = 1.0
 _MOST_DAMPING = 1e8
 
 _Three = tuple[Vector, Vector, Vector]
@@ -63,8 +66,8 @@ def iterate(position_m: Vector, lines: Sightlines, prior: Held | None) -> tuple[
         inverse, determinant = scaled_inverse(matrix, damping)
         step = times(inverse, right)
         size, scale = np.abs(step).max(axis=0), np.abs(now).max(axis=0) + 1.0
-        # Damped steps are short for another reason, and a singular matrix gives none.
-        small = (size <= _STEP_TOLERANCE * scale) & (damping <= _LEAST_DAMPING) & (determinant >= SINGULAR)
+        # Strongly damped steps are short for another reason, and a singular matrix gives none.
+        small = (size <= _STEP_TOLERANCE * scale) & (damping <= _TRUSTED_DAMPING) & (determinant >= SINGULAR)
         done = small | (damping > _MOST_DAMPING) | (scale > FARTHEST_M)
         if done.any():
             last = np.where(small, now + step, now)
@@ -76,19 +79,30 @@ def iterate(position_m: Vector, lines: Sightlines, prior: Held | None) -> tuple[
             lines, prior = lines.take(going), held(prior, going)
         if not index.size:
             break
+        promised = np.einsum("if,if->f", step, np.stack(right))
         trial = now + np.minimum(1.0, scale / np.maximum(size, _LEAST_DAMPING)) * step
         new_matrix, new_right, new_chi2 = normal(linearise(trial, lines), trial, prior)
         # Near the minimum the sum of squares is flat to its last digits: a rise within them is none.
         better = (new_chi2 <= chi2 + _ROUNDING * (1 + chi2)) & (size > 0)
+        gain = chi2 - new_chi2
         if better.all():
             now, matrix, right, chi2 = trial, new_matrix, new_right, new_chi2
         else:
             now, chi2 = np.where(better, trial, now), np.where(better, new_chi2, chi2)
             matrix = _either(better, new_matrix, matrix)
             right = _either(better, new_right, right)
-        damping = np.where(better, np.where(damping > _LEAST_DAMPING, damping / 10, 0.0), np.maximum(10 * damping, _LEAST_DAMPING))
+        damping = _next_damping(damping, better, gain, promised)
+    # Readings that contradict each other by many sigmas make the last steps slow; what they would still gain is nothing.
     answer[:, index] = now
+    converged[index] = np.einsum("if,if->f", times(scaled_inverse(matrix)[0], right), np.stack(right)) <= _FLAT * (1 + chi2)
     return answer, converged
+
+
+def _next_damping(damping: Vector, better: Mask, gain: Vector, promised: Vector) -> Vector:
+    """Return more damping after a step that gained little of what it promised, less after one that gained most (Marquardt, 1963)."""
+    more, less = np.maximum(10 * damping, _LEAST_DAMPING), np.where(damping > _LEAST_DAMPING, damping / 10, 0.0)
+    kept = np.where(gain > 0.75 * promised, less, np.where(gain < 0.25 * promised, np.maximum(3 * damping, _LEAST_DAMPING), damping))
+    return np.where(better, kept, more)
 
 
 def _some(arrays: _Arrays, flights: NDArray[np.intp]) -> _Arrays:

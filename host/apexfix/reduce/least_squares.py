@@ -14,9 +14,8 @@ from apexfix.reduce.symmetric import full, scaled_inverse
 from apexfix.reduce.trouble import Trouble, after, before, behind
 from apexfix.units import EARTH_RADIUS_M
 
-# Flights solved together: small enough for the working arrays to stay in the processor's cache, and for memory to be the
-# answer's alone.
-_CHUNK = 8192
+# Readings worked on together: few enough for the working arrays to stay near the processor, and for memory to be the answer's alone.
+_READINGS_AT_ONCE = 25_000
 # Elevations alone put a model outside the stations' circle only if that lowers the sum of squares by two sigmas squared.
 _SPEAKS_FOR_OUTSIDE = 4.0
 
@@ -89,7 +88,8 @@ def fix_many(
     Raises
     ------
     ReductionError
-        Shapes that do not fit, or a sigma that is not positive where there is a reading.
+        Shapes that do not fit; a sigma that is not positive, or a station that is nowhere, where there is a reading; a prior
+        whose covariance has no inverse.
 
     Notes
     -----
@@ -110,11 +110,13 @@ def fix_many(
         raise ReductionError(f"stations or sigmas do not fit {flights} flights of {stations} stations: {error}") from error
     _demand_positive(sigma_a, azimuth, "azimuth")
     _demand_positive(sigma_e, elevation, "elevation")
+    _demand_places(place, np.isfinite(azimuth) | np.isfinite(elevation))
     mean, precision = _prior_arrays(prior, flights)
 
     answer = _empty(flights, stations)
-    for first in range(0, flights, _CHUNK):
-        part = slice(first, first + _CHUNK)
+    chunk = max(_READINGS_AT_ONCE // max(stations, 1), 1)
+    for first in range(0, flights, chunk):
+        part = slice(first, first + chunk)
         lines = sightlines(azimuth[part], elevation[part], place[part], sigma_a[part], sigma_e[part], curvature_per_m)
         _solve(lines, None if mean is None or precision is None else (mean[part], precision[part]), answer, first)
     return answer
@@ -133,7 +135,7 @@ def sightlines(
     folded = ~has_a & (elevation > np.pi / 2)
     weight_a, weight_e = has_a / np.where(has_a, sigma_a, 1.0), has_e / np.where(has_e, sigma_e, 1.0)
     zenith = np.where(has_e, sigma_e, np.where(has_a, sigma_a, 1.0))
-    east, north, up = (np.asfortranarray(station_m[..., i]) for i in range(3))
+    east, north, up = (np.where(has_a | has_e, np.asfortranarray(station_m[..., i]), 0.0) for i in range(3))
     return Sightlines(
         east, north, up, np.sin(azimuth), np.cos(azimuth), np.where(folded, np.pi - elevation, elevation),
         weight_a, weight_e, zenith, folded, curvature_per_m,
@@ -152,8 +154,7 @@ def _solve(lines: Sightlines, prior: Held | None, answer: Fixes, first: int) -> 
         position, converged = iterate(_begin(used, own), used, own)
         if own is None:
             position, converged = _turn_inside(position, used, converged)
-        last = linearise(position, used)
-        matrix, _, chi2 = normal(last, position, own)
+        matrix, _, chi2 = normal(linearise(position, used), position, own)
         inverse, determinant = scaled_inverse(matrix)
         trouble[able] = after(position, used, inverse, determinant, converged)
         _tell_behind(trouble, able, lines)
@@ -253,9 +254,22 @@ def _demand_positive(sigma_rad: Vector, reading_rad: Vector, quantity: str) -> N
         )
 
 
+def _demand_places(station_m: Vector, read: Mask) -> None:
+    nowhere = read & ~np.isfinite(station_m).all(axis=-1)
+    if nowhere.any():
+        flight, station = (int(i) for i in np.argwhere(nowhere)[0])
+        raise ReductionError(
+            f"station {station} stands at {station_m[flight, station].tolist()} in flight {flight}; a station that read something "
+            "needs a place in metres"
+        )
+
+
 def _prior_arrays(prior: HorizontalPrior | None, flights: int) -> tuple[Vector | None, Vector | None]:
     if prior is None:
         return None, None
     mean = np.broadcast_to(np.asarray(prior.mean_m, np.float64), (flights, 2))
-    precision = np.linalg.inv(np.asarray(prior.covariance_m2, np.float64))
+    try:
+        precision = np.linalg.inv(np.asarray(prior.covariance_m2, np.float64))
+    except np.linalg.LinAlgError as error:
+        raise ReductionError("the drift prior has a covariance without an inverse; give both axes a sigma above 0") from error
     return mean, np.broadcast_to(precision, (flights, 2, 2))
