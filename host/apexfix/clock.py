@@ -127,8 +127,9 @@ def _group_point(group: Sequence[Exchange]) -> _Point:
     enough = min(len(group) // 2 + 1, max(votes))
     best = next(exchange for exchange, count in zip(fastest_first, votes, strict=True) if count >= enough)
     middle_us = (best.t2_us + best.t3_us) // 2
+    half_us = (best.t4_utc_us - best.t1_utc_us) // 2
     sigma_s = sqrt(FLOOR_S**2 + max(delay_s(best), 0.0) ** 2 / 12)
-    return _Point(middle_us, (best.t1_utc_us + best.t4_utc_us) // 2, best.monotonic_us, sigma_s, len(group))
+    return _Point(middle_us, best.t1_utc_us + half_us, best.monotonic_us + half_us, sigma_s, len(group))
 
 
 def _agree(one: Exchange, other: Exchange) -> bool:

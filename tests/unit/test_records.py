@@ -1,4 +1,5 @@
 import struct
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -46,7 +47,7 @@ def test_a_press_is_56_bytes(kit):
 def test_any_chunking_gives_the_same_records(log, cuts):
     segment = b"noise" + b"".join(log) + b"AX torn"
     scanner, places = Scanner(), [0, *sorted(min(cut, len(segment)) for cut in cuts), len(segment)]
-    pieces = [item for a, b in zip(places, places[1:], strict=False) for item in scanner.feed(segment[a:b])]
+    pieces = [item for a, b in pairwise(places) for item in scanner.feed(segment[a:b])]
     assert [_named(item) for item in [*pieces, *scanner.finish()]] == [_named(item) for item in scan(segment)]
 
 
