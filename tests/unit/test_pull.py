@@ -23,7 +23,8 @@ def archive(tmp_path):
 @pytest.fixture
 def log(kit):
     windows = b"".join(kit.window_record(3 + i, 2, first=2 * i, total=200) for i in range(100))
-    return {1: kit.boot_record(1) + kit.press_record(2) + windows + b"AX torn", 2: kit.boot_record(103, boot=4) + kit.press_record(104, boot=4)}
+    first = kit.boot_record(1) + kit.press_record(2) + windows
+    return {1: first + b"AX torn", 2: kit.boot_record(103, boot=4) + kit.press_record(104, boot=4)}
 
 
 def pull(unit, archive, **more):
