@@ -68,7 +68,7 @@ def align(marks: Sequence[Mark]) -> Alignment:
     groups = [(line.clocked, group) for line in lines for group in _cut(sorted(line.marks, key=_time_of))]
     numbers = _numbered([group for _, group in groups])
     matches = [_match(number, group, clocked) for number, (clocked, group) in zip(numbers, groups, strict=True)]
-    return Alignment(tuple(matches), tuple(remarks))
+    return Alignment(tuple(_with_counters(matches)), tuple(remarks))
 
 
 def _time_of(mark: Mark) -> int:
@@ -131,7 +131,7 @@ def _match(number: int, group: Sequence[Mark], clocked: bool) -> Match:
         for mark in group
         if mark.key != kept[mark.station].key
     )
-    return Match(number, middle if clocked else None, kept, aside, tuple(_remarks(number, kept, middle)))
+    return Match(number, middle if clocked else None, kept, aside, tuple(_remarks(kept, middle)))
 
 
 def _why_aside(mark: Mark, kept: Mark) -> str:
@@ -143,14 +143,30 @@ def _apart(later_s: float) -> str:
     return f"{abs(later_s):.1f} s {'after' if later_s > 0 else 'before'}"
 
 
-def _remarks(number: int, kept: Mapping[str, Mark], middle: int) -> list[str]:
-    remarks = [
-        f"station {station} counted this as its flight {mark.counter}; its time says flight {number}"
-        for station, mark in sorted(kept.items())
-        if mark.counter is not None and mark.counter != number
-    ]
+def _remarks(kept: Mapping[str, Mark], middle: int) -> list[str]:
     late = [(station, (_time_of(mark) - middle) / SECOND_US) for station, mark in sorted(kept.items())]
-    return remarks + [f"station {s} pressed {_apart(d)} the others" for s, d in late if abs(d) > COINCIDENCE_S]
+    return [f"station {s} pressed {_apart(d)} the others" for s, d in late if abs(d) > COINCIDENCE_S]
+
+
+def _with_counters(matches: Sequence[Match]) -> list[Match]:
+    """Return the matches with a remark where a station's counter begins to differ from the flight's number."""
+    ahead: dict[str, int] = defaultdict(int)
+    told = []
+    for match in matches:
+        remarks = []
+        for station, mark in sorted(match.marks.items()):
+            if mark.counter is None or mark.counter - match.number == ahead[station]:
+                continue
+            ahead[station] = mark.counter - match.number
+            remarks.append(_counted(station, mark.counter, match.number))
+        told.append(replace(match, remarks=match.remarks + tuple(remarks)))
+    return told
+
+
+def _counted(station: str, counter: int, number: int) -> str:
+    if counter == number:
+        return f"station {station} counts right again from this flight on"
+    return f"station {station} counted this as its flight {counter}, by its time it is flight {number}; its next ones differ alike"
 
 
 # --- names of the flights -------------------------------------------------------------------------------------------
