@@ -363,8 +363,9 @@ def test_a_station_that_is_nowhere_is_refused_only_if_it_read_something():
 
 
 def test_a_prior_without_a_spread_is_refused():
+    prior = HorizontalPrior(np.zeros(2), np.zeros((2, 2)))
     with pytest.raises(ReductionError, match="without an inverse"):
-        fix_many(*angles_to([0.0, 0.0, 90.0], TRIANGLE), TRIANGLE, SIGMA, SIGMA, prior=HorizontalPrior(np.zeros(2), np.zeros((2, 2))))
+        fix_many(*angles_to([0.0, 0.0, 90.0], TRIANGLE), TRIANGLE, SIGMA, SIGMA, prior=prior)
 
 
 def test_shapes_that_do_not_fit_are_refused():

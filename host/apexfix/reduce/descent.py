@@ -99,9 +99,10 @@ def iterate(position_m: Vector, lines: Sightlines, prior: Held | None) -> tuple[
 
 
 def _next_damping(damping: Vector, better: Mask, gain: Vector, promised: Vector) -> Vector:
-    """Return more damping after a step that gained little of what it promised, less after one that gained most (Marquardt, 1963)."""
+    """Return more damping after a step that gained little of what it promised, less after one that gained most."""
     more, less = np.maximum(10 * damping, _LEAST_DAMPING), np.where(damping > _LEAST_DAMPING, damping / 10, 0.0)
-    kept = np.where(gain > 0.75 * promised, less, np.where(gain < 0.25 * promised, np.maximum(3 * damping, _LEAST_DAMPING), damping))
+    little = np.maximum(3 * damping, _LEAST_DAMPING)
+    kept = np.where(gain > 0.75 * promised, less, np.where(gain < 0.25 * promised, little, damping))
     return np.where(better, kept, more)
 
 

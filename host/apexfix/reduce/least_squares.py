@@ -14,7 +14,7 @@ from apexfix.reduce.symmetric import full, scaled_inverse
 from apexfix.reduce.trouble import Trouble, after, before, behind
 from apexfix.units import EARTH_RADIUS_M
 
-# Readings worked on together: few enough for the working arrays to stay near the processor, and for memory to be the answer's alone.
+# Readings worked on together: few enough for the working arrays to stay near the processor and to be small beside the answer.
 _READINGS_AT_ONCE = 25_000
 # Elevations alone put a model outside the stations' circle only if that lowers the sum of squares by two sigmas squared.
 _SPEAKS_FOR_OUTSIDE = 4.0
@@ -144,33 +144,37 @@ def sightlines(
 
 # --- the solution ---------------------------------------------------------------------------------------------------
 
+
 def _solve(lines: Sightlines, prior: Held | None, answer: Fixes, first: int) -> None:
     """Fill the rows of an answer from `first` on."""
     trouble = before(lines, prior is not None)
     able = np.flatnonzero(trouble == Trouble.NONE)
-    if able.size:
-        used = lines.take(able)
-        own = held(prior, able)
-        position, converged = iterate(_begin(used, own), used, own)
-        if own is None:
-            position, converged = _turn_inside(position, used, converged)
-        matrix, _, chi2 = normal(linearise(position, used), position, own)
-        inverse, determinant = scaled_inverse(matrix)
-        trouble[able] = after(position, used, inverse, determinant, converged)
-        _tell_behind(trouble, able, lines)
-        good = trouble[able] == Trouble.NONE
-        rows = first + able[good]
-        answer.position_m[rows] = position.T[good]
-        covariance = full(inverse)[good]
-        answer.covariance_m2[rows] = covariance
-        answer.residual_rad[rows] = misclosure(position, used)[good]
-        answer.chi2[rows] = chi2[good]
-        if own is not None:
-            lever = covariance[:, 2, :2]
-            answer.prior_share[rows] = np.einsum("fi,fij,fj->f", lever, own[1][good], lever) / covariance[:, 2, 2]
-        else:
-            answer.prior_share[rows] = 0.0
     answer.trouble[first : first + trouble.size] = trouble
+    if not able.size:
+        return
+    used, own = lines.take(able), held(prior, able)
+    position, converged = iterate(start.begin(used, own), used, own)
+    if own is None:
+        position, converged = _turn_inside(position, used, converged)
+    matrix, _, chi2 = normal(linearise(position, used), position, own)
+    inverse, determinant = scaled_inverse(matrix)
+    trouble[able] = after(position, used, inverse, determinant, converged)
+    _tell_behind(trouble, able, lines)
+    answer.trouble[first : first + trouble.size] = trouble
+
+    good = trouble[able] == Trouble.NONE
+    rows, covariance = first + able[good], full(inverse)[good]
+    answer.position_m[rows] = position.T[good]
+    answer.covariance_m2[rows] = covariance
+    answer.residual_rad[rows] = misclosure(position, used)[good]
+    answer.chi2[rows] = chi2[good]
+    answer.prior_share[rows] = 0.0 if own is None else _prior_share(covariance, own[1][good])
+
+
+def _prior_share(covariance_m2: Vector, precision: Vector) -> Vector:
+    """Return the prior's part of the height's variance: C = C (J^T W J) C + C P C, of which this is the second."""
+    lever = covariance_m2[:, 2, :2]
+    return np.asarray(np.einsum("fi,fij,fj->f", lever, precision, lever) / covariance_m2[:, 2, 2])
 
 
 def _tell_behind(trouble: NDArray[np.int8], able: NDArray[np.intp], lines: Sightlines) -> None:
@@ -180,37 +184,6 @@ def _tell_behind(trouble: NDArray[np.int8], able: NDArray[np.intp], lines: Sight
         some = lines.take(lost)
         meeting, spread = start.nearest_to_rays(some, some.has_azimuth & some.has_elevation)
         trouble[lost[(spread <= start.MOST_SPREAD) & behind(meeting, some)]] = Trouble.BEHIND
-
-
-def _begin(lines: Sightlines, prior: Held | None) -> Vector:
-    """Return (3, F) starting positions: the best of the closed forms that apply."""
-    rays = lines.has_azimuth & lines.has_elevation
-    position, spread = start.nearest_to_rays(lines, rays)
-    crossing = (rays.sum(axis=1) > 1) & np.isfinite(spread)
-    one = np.flatnonzero(rays.any(axis=1) & ~crossing)
-    if one.size:
-        position[:, one] = _first_on_a_ray(lines.take(one), held(prior, one))
-    none = np.flatnonzero(~rays.any(axis=1))
-    if none.size:
-        position[:, none] = _from_cones(lines.take(none), held(prior, none))
-    return position
-
-
-def _first_on_a_ray(lines: Sightlines, prior: Held | None) -> Vector:
-    trials = np.stack(start.along_a_ray(lines))
-    best = start.first_minimum(np.stack([normal(linearise(trial, lines), trial, prior)[2] for trial in trials]))
-    return trials[best, :, np.arange(best.size)].T
-
-
-def _from_cones(lines: Sightlines, prior: Held | None) -> Vector:
-    """Return the best trial; of the two points where the cones meet, the outer one needs a prior to speak for it."""
-    inner, outer = start.on_the_cones(start.circle(lines))
-    middle = start.over_the_middle(lines, None if prior is None else prior[0])
-    if prior is None:
-        return np.where(lines.has_elevation.sum(axis=1) > 2, inner, middle)
-    trials = np.stack([inner, middle, outer])
-    best = np.argmin(np.stack([normal(linearise(trial, lines), trial, prior)[2] for trial in trials]), axis=0)
-    return trials[best, :, np.arange(best.size)].T
 
 
 def _turn_inside(position_m: Vector, lines: Sightlines, converged: Mask) -> tuple[Vector, Mask]:

@@ -12,9 +12,11 @@ level distance rho^2 = f^2 + g^2 and range r^2 = rho^2 + u^2:
 the sine of the misclosure in azimuth and the second is the misclosure in elevation, so that the weights are those of the *readings*
 and nothing depends on the model's elevation. That is the maximum-likelihood cost for the stated noise. The tempting alternative,
 the angle across the line of sight cos(E) dA over sigma_A cos(E read), can lower its cost by climbing towards the zenith: with three
-stations at L / h = 0.25 and one degree it biases the height by 0.095 sigma, where this one has 0.052. At the zenith both residuals stay smooth, and bounded where the azimuth itself
-jumps by 180 degrees: *f* changes sign there and the elevation runs on beyond 90 degrees, which is how an observer who follows the
-model overhead reads it. Sines and cosines of the reading do the wrapping, exactly.
+stations at L / h = 0.25 and a sigma of one degree it was measured to bias the height by 0.095 sigma, where this one has 0.052.
+
+At the zenith both residuals stay smooth, and bounded where the azimuth itself jumps by 180 degrees: *f* changes sign there and the
+elevation runs on beyond 90 degrees, which is how an observer who follows the model overhead reads it. Sines and cosines of the
+reading do the wrapping, exactly.
 
 A reading without an azimuth knows only the cone: q = rho, and an elevation beyond 90 degrees means its supplement.
 """

@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from apexfix.model import Vector
-from apexfix.reduce.sightline import Mask, Sightlines
+from apexfix.reduce.descent import Held, held, normal
+from apexfix.reduce.sightline import Mask, Sightlines, linearise
 from apexfix.reduce.symmetric import SINGULAR, scaled_inverse, times
 
 # A tangent beyond this is a line of sight within 0.06 degrees of the zenith; it only spoils a starting value.
@@ -15,6 +16,37 @@ _STEEPEST_TANGENT = 1e3
 MOST_SPREAD = 1600.0
 # Along a single full line of sight: level distances to try, in mean distances between that station and the others.
 _TRIALS_ALONG_A_RAY = 0.05 * 1.5 ** np.arange(15)
+
+
+def begin(lines: Sightlines, prior: Held | None) -> Vector:
+    """Return (3, F) starting positions: the best of the closed forms that apply."""
+    rays = lines.has_azimuth & lines.has_elevation
+    position, spread = nearest_to_rays(lines, rays)
+    crossing = (rays.sum(axis=1) > 1) & np.isfinite(spread)
+    one = np.flatnonzero(rays.any(axis=1) & ~crossing)
+    if one.size:
+        position[:, one] = _first_on_a_ray(lines.take(one), held(prior, one))
+    none = np.flatnonzero(~rays.any(axis=1))
+    if none.size:
+        position[:, none] = _from_cones(lines.take(none), held(prior, none))
+    return position
+
+
+def _first_on_a_ray(lines: Sightlines, prior: Held | None) -> Vector:
+    trials = np.stack(along_a_ray(lines))
+    best = first_minimum(np.stack([normal(linearise(trial, lines), trial, prior)[2] for trial in trials]))
+    return trials[best, :, np.arange(best.size)].T
+
+
+def _from_cones(lines: Sightlines, prior: Held | None) -> Vector:
+    """Return the best trial; of the two points where the cones meet, the outer one needs a prior to speak for it."""
+    inner, outer = on_the_cones(circle(lines))
+    middle = over_the_middle(lines, None if prior is None else prior[0])
+    if prior is None:
+        return np.where(lines.has_elevation.sum(axis=1) > 2, inner, middle)
+    trials = np.stack([inner, middle, outer])
+    best = np.argmin(np.stack([normal(linearise(trial, lines), trial, prior)[2] for trial in trials]), axis=0)
+    return trials[best, :, np.arange(best.size)].T
 
 
 def nearest_to_rays(lines: Sightlines, used: Mask) -> tuple[Vector, Vector]:
