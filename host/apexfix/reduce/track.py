@@ -37,7 +37,7 @@ from apexfix.units import DEG, SECOND_US, STANDARD_GRAVITY, US
 class TrackPriors:
     """What is believed about observers and models before a track is seen. All sigmas are of normal distributions."""
 
-    tracking_rad: float = 0.3 * DEG  # of a direction held by hand, on the sky, each axis; a station's own elevation sigma goes first
+    tracking_rad: float = 0.3 * DEG  # of a held direction on the sky, each axis; a station's own elevation sigma goes first
     correlation_s: float = 0.5  # how long a tracking error lives
     lag_s: float = 0.2  # by how much a tube trails what it follows
     sigma_lag_s: float = 0.1
@@ -84,7 +84,7 @@ MOST_OUTSIDE_S: Final = 0.5  # an apex further than this outside of all windows 
 MOST_MISFIT: Final = 4.0  # twice the assumed tracking error: that observer looked elsewhere
 _LEAST_SAMPLES: Final = 8
 _ITERATIONS: Final = 40
-_LOOKS: Final = 3  # the weights follow the arc; after three looks they no longer move it
+_LOOKS: Final = 2  # the weights follow the arc, and the first look already knows it to a fraction of its sigma
 _STEP: Final = 1e-4  # of a step, in sigmas
 _LEAST_DAMPING: Final = 1e-3
 _RIDGE: Final = 1e-13  # of a scaled matrix: above rounding, below all that is known

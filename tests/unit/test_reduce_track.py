@@ -1,0 +1,164 @@
+"""The track fit, on flights that the benchmark integrates with drag and wind and sees by another route than the reducer's."""
+
+import importlib.util
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from apexfix.errors import ReductionError
+from apexfix.reduce.track import TrackPriors, fit_track
+
+_PLACE = Path(__file__).parents[2] / "bench" / "track_fit.py"
+_SPEC = importlib.util.spec_from_file_location("bench_track_fit", _PLACE)
+bench = sys.modules["bench_track_fit"] = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(bench)
+
+QUIET = bench.Case("quiet", noise_deg=0.3, life_s=0.5)
+
+
+def seen(seed=0, case=QUIET):
+    flight, apex = bench.observed(np.random.default_rng(seed), case, 1)
+    return bench.site_of(case), flight.tracks, apex
+
+
+def cut(track, kept):
+    return replace(
+        track, utc_us=track.utc_us[kept], azimuth_rad=track.azimuth_rad[kept], elevation_rad=track.elevation_rad[kept]
+    )
+
+
+def exact(apex_m, velocity_m_s, apex_s=0.3):
+    """Return the tracks of a parabola with the default drag term, followed 0.2 s late by steady hands."""
+    tracks = []
+    for name, place in bench.PLACES.items():
+        times = np.arange(-300, 100) * 0.01
+        s = times - 0.2 - apex_s
+        path = np.array(apex_m) + s[:, None] * np.array([*velocity_m_s, 0.0])
+        path[:, 2] += -9.80665 / 2 * s**2 + 0.02 * s**3 * np.abs(s)
+        sight = path - np.array(place)
+        azimuth = np.mod(np.angle(sight[:, 1] + 1j * sight[:, 0]), 2 * np.pi)
+        elevation = np.arcsin(sight[:, 2] / np.linalg.norm(sight, axis=1))
+        stamps = bench.EPOCH_US + np.round(times * 1e6).astype(np.int64)
+        tracks.append(bench.Track(1, name, stamps, azimuth, elevation, bench.EPOCH_US + 500_000, 0.01))
+    return tracks
+
+
+def test_an_exact_parabola_gives_its_apex_time_and_velocity():
+    # a prior of the velocity that is wide enough to pull by less than the tolerance
+    fix = fit_track(
+        bench.site_of(QUIET), exact((20.0, -10.0, 180.0), (4.0, 3.0)), replace(TrackPriors(), velocity_m_s=1e6)
+    )
+    assert fix.position_m == pytest.approx([20.0, -10.0, 180.0], abs=1e-6)
+    assert fix.velocity_m_s == pytest.approx([4.0, 3.0], abs=1e-6)
+    assert (fix.utc_us - bench.EPOCH_US) / 1e6 == pytest.approx(0.3, abs=2e-6)
+    assert fix.usable
+    assert [station.offset_s for station in fix.stations] == pytest.approx([-0.2] * 3, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("case", "least_gain"),
+    [
+        (bench.Case("steady hands", 0.1, 0.5), 2.5),
+        (bench.Case("short-lived errors", 0.3, 0.2), 2.0),
+        (bench.Case("canopy", 0.1, 0.1, recovery=True), 2.5),
+    ],
+)
+def test_the_arc_at_least_halves_the_error_of_the_presses_at_a_drift_of_5_m_s(case, least_gain):
+    row = bench.run(case, 80)
+    assert row["press"] / row["arc"] >= least_gain
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        QUIET,
+        bench.Case("short-lived", 0.2, 0.1),
+        bench.Case("two stations", stations="AB"),
+        bench.Case("zeros", zero_deg=0.3),
+        bench.Case("canopy", recovery=True),
+    ],
+    ids=lambda case: case.name,
+)
+def test_normalised_errors_have_unit_variance_under_correlated_tracking_errors(case):
+    row = bench.run(case, 120, seed=5)
+    # 120 flights: the standard error of an RMS is 6.5 %
+    assert row["z"] == pytest.approx(1.0, abs=0.2)
+    assert row["usable"] > 0.95
+
+
+def test_a_lag_common_to_all_moves_the_time_and_not_the_apex():
+    site, tracks, _ = seen(3)
+    late = [replace(track, utc_us=track.utc_us + 150_000, mark_utc_us=track.mark_utc_us + 150_000) for track in tracks]
+    first, second = fit_track(site, tracks), fit_track(site, late)
+    assert second.position_m == pytest.approx(first.position_m, abs=1e-3)
+    assert second.utc_us - first.utc_us == pytest.approx(150_000, abs=100)
+
+
+def test_the_order_of_the_tracks_does_not_matter():
+    site, tracks, _ = seen(4)
+    assert fit_track(site, tracks[::-1]).position_m == pytest.approx(fit_track(site, tracks).position_m, abs=1e-3)
+
+
+def test_an_observer_who_looked_elsewhere_is_named():
+    site, tracks, _ = seen(5)
+    swing = 5 * np.pi / 180 * np.sin(np.arange(400) / 8)
+    lost = replace(tracks[1], elevation_rad=tracks[1].elevation_rad + swing)
+    fix = fit_track(site, [tracks[0], lost, tracks[2]])
+    assert not fix.usable
+    assert any("station B was not on the model" in reason for reason in fix.reasons)
+
+
+def test_a_window_that_begins_at_the_apex_is_not_usable():
+    site, tracks, _ = seen(6)
+    fix = fit_track(site, [cut(track, slice(300, None)) for track in tracks])
+    assert not fix.usable
+    assert any("before the apex" in reason for reason in fix.reasons)
+
+
+def test_an_apex_long_after_every_window_is_not_usable():
+    site, tracks, _ = seen(7)
+    fix = fit_track(site, [cut(track, slice(0, 150)) for track in tracks])
+    assert not fix.usable
+    assert any("outside of every track" in reason for reason in fix.reasons)
+
+
+def test_one_station_is_an_error_that_says_what_an_arc_needs():
+    site, tracks, _ = seen()
+    with pytest.raises(ReductionError, match="two stations or more"):
+        fit_track(site, tracks[:1])
+
+
+def test_a_track_of_a_stranger_is_an_error():
+    site, tracks, _ = seen()
+    with pytest.raises(ReductionError, match="station Q"):
+        fit_track(site, [tracks[0], replace(tracks[1], station="Q")])
+
+
+@pytest.mark.parametrize("kept", [slice(0, 0), slice(0, 3)])
+def test_a_track_of_a_few_samples_is_an_error(kept):
+    site, tracks, _ = seen()
+    with pytest.raises(ReductionError, match="an arc needs"):
+        fit_track(site, [tracks[0], cut(tracks[1], kept)], start_m=np.array([0.0, 0.0, 150.0]))
+
+
+def test_tubes_that_point_nowhere_near_one_another_give_a_finite_answer_or_an_error():
+    site, tracks, _ = seen()
+    away = replace(tracks[1], azimuth_rad=np.mod(tracks[1].azimuth_rad + np.pi, 2 * np.pi))
+    with pytest.raises(ReductionError, match="do not cross"):
+        fit_track(site, [tracks[0], away])
+    fix = fit_track(site, [tracks[0], away], start_m=np.array([0.0, 0.0, 150.0]))
+    assert not fix.usable
+    assert np.isfinite(fix.position_m).all()
+
+
+def test_missing_samples_are_left_out():
+    site, tracks, _ = seen(8)
+    holes = tracks[0].elevation_rad.copy()
+    holes[50:120] = np.nan
+    fix = fit_track(site, [replace(tracks[0], elevation_rad=holes), *tracks[1:]])
+    whole = fit_track(site, tracks)
+    assert fix.usable
+    assert np.abs(fix.position_m - whole.position_m).max() < 3 * np.sqrt(whole.covariance_m2.diagonal().max())
