@@ -2,6 +2,7 @@
 
 import json
 import time
+from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final, Protocol
@@ -14,6 +15,7 @@ from apexfix.wire import (
     ClockReply,
     Data,
     End,
+    Event,
     Exchange,
     Noise,
     Prompt,
@@ -91,6 +93,7 @@ class Session:
         self._host = host or HostClock()
         self._patience = patience or Patience()
         self._receiver = Receiver()
+        self._heard: deque[Event] = deque()  # what came behind the end of an answer is heard with the next
         self._tag = 0
         self._noise = ""
         self._was_reset = False
@@ -219,17 +222,19 @@ class Session:
         quiet_after = now() + self._patience.answer_s
         give_up_after = now() + 20 * self._patience.answer_s  # an unknown talker must not hold us by talking
         while now() < min(quiet_after, give_up_after):
-            for event in self._receiver.feed(self._line.read(4096)):
-                match event:
+            if not self._heard:
+                self._heard.extend(self._receiver.feed(self._line.read(4096)))
+            while self._heard:
+                match self._heard.popleft():
                     case Noise(text):
                         self._noise = (self._noise + text)[-_KEPT_NOISE:]
                     case Prompt():
                         self._leave_prompt()
                         return
-                    case _ if event.tag == self._tag:
+                    case answer if answer.tag == self._tag:
                         quiet_after = now() + self._patience.answer_s
-                        yield event
-                        if not isinstance(event, SegmentEntry | Data):
+                        yield answer
+                        if not isinstance(answer, SegmentEntry | Data):
                             return
 
     def _leave_prompt(self) -> None:
