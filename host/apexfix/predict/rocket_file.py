@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from apexfix.fields import Check, anything, matching, number, text, whole
-from apexfix.predict.air import WIND_EXPONENT, ZERO_CELSIUS_K, Air, moist_density
+from apexfix.predict.air import WIND_EXPONENT, ZERO_CELSIUS_K, Air, moist_density, standard_pressure
 from apexfix.predict.quantity import Quantity
 from apexfix.predict.rocket import Bottle, Burnout, Motor, Rocket
 from apexfix.predict.thrust import ThrustCurve, constant_thrust, read_thrust, total_impulse
@@ -64,6 +64,7 @@ _PLAIN: Final[Mapping[str, Mapping[str, Check]]] = {
     "weather": {
         "temperature_c": number(-40, 55),
         "pressure_hpa": number(500, 1090),
+        "pad_height_m": number(-430, 5000),
         "humidity_percent": number(0, 100),
         "wind_height_m": number(1, 100),
         "wind_exponent": number(0, 0.6),
@@ -85,7 +86,7 @@ _PLAIN: Final[Mapping[str, Mapping[str, Check]]] = {
 _REQUIRED: Final[Mapping[str, tuple[str, ...]]] = {
     "rocket": ("name", "kind", "diameter_mm", "drag_coefficient", "dry_mass_kg"),
     "launch": ("tilt_deg", "rail_m"),
-    "weather": ("temperature_c", "pressure_hpa", "wind_m_s"),
+    "weather": ("temperature_c", "wind_m_s"),
     "descent": ("speed_m_s",),
     "water": ("volume_l", "water_l", "pressure_kpa", "nozzle_mm"),
     "motor": ("propellant_kg", "loaded_mass_kg"),
@@ -204,13 +205,25 @@ def _curve(row: Table, quantities: dict[str, Quantity]) -> ThrustCurve:
 
 
 def _rocket(rows: Mapping[str, Table], engine: Bottle | Motor | Burnout, quantities: Mapping[str, Quantity]) -> Rocket:
-    main, launch, weather = (rows[name].values for name in ("rocket", "launch", "weather"))
-    kelvin, pascal = weather["temperature_c"] + ZERO_CELSIUS_K, weather["pressure_hpa"] * 100
-    air = Air(
+    main, launch = rows["rocket"].values, rows["launch"].values
+    return Rocket(main["name"], engine, main["diameter_mm"] / 1000, launch["rail_m"], _air(rows["weather"]), quantities)
+
+
+def _air(row: Table) -> Air:
+    weather, kelvin, pascal = row.values, row.values["temperature_c"] + ZERO_CELSIUS_K, _pressure(row)
+    return Air(
         temperature_k=kelvin,
         pressure_pa=pascal,
         density_kg_m3=moist_density(kelvin, pascal, weather.get("humidity_percent", 50.0) / 100),
         wind_height_m=weather.get("wind_height_m", 2.0),  # a meter held in the hand
         wind_exponent=weather.get("wind_exponent", WIND_EXPONENT),
     )
-    return Rocket(main["name"], engine, main["diameter_mm"] / 1000, launch["rail_m"], air, quantities)
+
+
+def _pressure(row: Table) -> float:
+    """Return the pressure at the pad in Pa: as measured there, or the standard one of the pad's height above the sea."""
+    if ("pressure_hpa" in row.values) == ("pad_height_m" in row.values):
+        raise row.error("exactly one of pressure_hpa (at the pad) and pad_height_m (above the sea) expected", "pressure_hpa")
+    if "pressure_hpa" in row.values:
+        return float(row.values["pressure_hpa"]) * 100
+    return standard_pressure(row.values["pad_height_m"])
