@@ -43,12 +43,12 @@ class Button:
         """Stamp one edge. Called by the pin: allocates nothing, never raises."""
         now = ticks_us()
         if self._stamped - self._seen >= _EDGES:
-            self.dropped += 1  # the first edges of a train matter, not the last
-            return
-        slot = self._stamped % _EDGES
+            self.dropped += 1  # of a train that fills the queue the first edges and the very last matter
+        else:
+            self._stamped += 1
+        slot = (self._stamped - 1) % _EDGES
         self._ticks[slot] = now
         self._levels[slot] = self._pin.value()
-        self._stamped += 1
 
     @property
     def unsettled(self):

@@ -43,7 +43,7 @@ def answer(app, tag, words, read_us):
 
 
 def _text(value):
-    return ((wire.TEXT, json.dumps(value).encode()),)
+    return ((wire.TEXT, status.compact(value)),)
 
 
 def _end(count=0):
@@ -79,7 +79,7 @@ def _status(app, _words, _read_us):
 
 
 def _config(app, _words, _read_us):
-    return _text(app.wanted)
+    return _text(status.config(app))
 
 
 def _segments(app, _words, _read_us):

@@ -55,7 +55,7 @@ def checks(head, payload, tail):
 
 
 def boot(description):
-    return json.dumps(description).encode()
+    return json.dumps(description, separators=(",", ":")).encode()
 
 
 def press(kind, source, flight, t_us, boot_number, seen, temperature):

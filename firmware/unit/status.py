@@ -1,14 +1,20 @@
 """What the unit says about itself: the JSON of `hello` and `status`, the boot record and the health record."""
 
-from machine import ADC, unique_id
+import json
 from binascii import hexlify
+from machine import ADC, unique_id
 from math import asin, atan2
 
 import pins
 from unit import PROTOCOL_LEVEL, VERSION, records
 
 _MILLIDEGREES = 57295.78
-_LONGEST_ERROR = 100  # characters of the last error: a text frame carries 512 bytes
+_LONGEST_TEXT = 512  # bytes that one frame carries
+_LONGEST_ERROR = 100  # characters of an error's end, which names it
+
+
+def compact(value):
+    return json.dumps(value, separators=(",", ":")).encode()
 
 
 def serial():
@@ -85,7 +91,27 @@ def health_record(app):
     return records.health(now, temperature_cdeg(app), supply_mv(), offset, resting, app.sampler.lost, free_bytes(app))
 
 
+def config(app):
+    """The settings; a calibration too long for a frame is represented by its id (the boot record has it whole)."""
+    if len(compact(app.wanted)) <= _LONGEST_TEXT:
+        return app.wanted
+    brief = dict(app.wanted)
+    brief["calibration"] = {"id": app.wanted["calibration"].get("id", "")}
+    return brief
+
+
 def status(app):
+    """What the unit sees now. Texts are cut until one frame carries it: first those of what is well, then all."""
+    said = _status(app)
+    for longest_ok, longest in ((40, _LONGEST_ERROR), (0, 60), (0, 25), (0, 10)):
+        said["selftest"] = [[name, state, text[: longest_ok if state == "ok" else longest]] for name, state, text in app.selftest]
+        said["last_error"] = app.last_error[-longest:]
+        if len(compact(said)) <= _LONGEST_TEXT:
+            break
+    return said
+
+
+def _status(app):
     now = app.clock.now_us()
     elevation, heading = _pointing(app.tracker)
     still = app.tracker.attitude.still
@@ -108,8 +134,6 @@ def status(app):
         "free_bytes": free,
         "flights_left": free // _bytes_per_flight(app.active),
         "unsaved": app.presses.unsaved,
-        "selftest": app.selftest,
-        "last_error": app.last_error[:_LONGEST_ERROR],
     }
 
 

@@ -1,0 +1,167 @@
+"""The attitude filter against rotations known in closed form (MicroPython)."""
+
+import desk
+from math import asin, atan2, cos, pi, radians, sin, sqrt
+from unit.attitude import Attitude, level, turned, upright
+from unit.scale import Scale
+from unit.stillness import Stillness
+
+IDENTITY = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]
+RATE_HZ = 100
+
+
+class Counts:
+    """One count a milli-g and a hundredth of a degree a second: easy to read."""
+
+    accel_lsb_per_g = 1000.0
+    gyro_lsb_per_dps = 100.0
+
+
+def scale(turn=IDENTITY, calibration=None):
+    return Scale(Counts, turn, calibration)
+
+
+def elevation_deg(q):
+    return asin(level(q, (1, 0, 0))[2]) * 180 / pi
+
+
+def heading_deg(q):
+    x, y, _ = level(q, (1, 0, 0))
+    return atan2(x, y) * 180 / pi % 360
+
+
+def fed(samples, dt_s=0.01):
+    attitude = Attitude(scale(), RATE_HZ)
+    t_us = 0
+    for counts in samples:
+        attitude.update(counts, dt_s, t_us)
+        t_us += round(dt_s * 1e6)
+    return attitude
+
+
+def test_the_first_sample_sets_the_tilt_by_gravity():
+    # Specific force of a tube raised by 30 degrees: x forward looks up, so it carries sin 30 of one g (docs/conventions.md).
+    assert abs(elevation_deg(upright(sin(radians(30)), 0, cos(radians(30)))) - 30) < 1e-3
+    # Left side up, and every octant: the body's up must be level's up.
+    for a in ((0.3, 0.4, 0.5), (-0.3, 0.4, -0.8), (0.6, -0.7, 0.1), (-1, 0, 0), (0, -1, 0), (0, 0, -1)):
+        g = sqrt(sum(x * x for x in a))
+        up = level(upright(a[0], a[1], a[2]), a)
+        assert abs(up[0]) < 1e-5 * g and abs(up[1]) < 1e-5 * g and abs(up[2] - g) < 1e-5 * g
+
+
+def test_turns_about_each_axis_have_the_sign_of_the_right_hand():
+    # About z (up), counter-clockwise seen from above: x goes to y. About y: z goes to x. About x: y goes to z.
+    q0 = (1.0, 0.0, 0.0, 0.0)
+    for rate, start, end in (
+        ((0, 0, pi / 2), (1, 0, 0), (0, 1, 0)),
+        ((0, pi / 2, 0), (0, 0, 1), (1, 0, 0)),
+        ((pi / 2, 0, 0), (0, 1, 0), (0, 0, 1)),
+    ):
+        q = q0
+        for _ in range(100):
+            q = turned(q, rate[0], rate[1], rate[2], 0.01)
+        assert max(abs(a - b) for a, b in zip(level(q, start), end)) < 1e-5
+
+
+def test_a_level_turn_moves_the_heading_and_not_the_elevation():
+    # Clockwise by 90 degrees in 2 s: -45 deg/s about up. Headings count clockwise.
+    still = [(0, 0, 1000, 0, 0, 0)] * 10
+    attitude = fed(still + [(0, 0, 1000, 0, 0, -4500)] * 200 + still)
+    assert abs((heading_deg(attitude.q) - heading_deg(upright(0, 0, 1)) - 90) % 360) < 0.01
+    assert abs(elevation_deg(attitude.q)) < 0.01
+
+
+def test_the_trapezoid_follows_an_accelerating_turn_with_uneven_times():
+    # rate = 60 t deg/s for 3 s: 270 degrees; the trapezoid is exact for a linear rate whatever the steps.
+    attitude = Attitude(scale(), RATE_HZ)
+    attitude.update((0, 0, 1000, 0, 0, 0), 0.0, 0)
+    start = heading_deg(attitude.q)
+    t_ms, step = 0, 0
+    while t_ms < 3000:
+        step = (step + 7) % 23
+        dt_ms = min(1 + step, 3000 - t_ms)
+        t_ms += dt_ms
+        attitude.update((0, 0, 1000, 0, 0, -6 * t_ms), dt_ms * 1e-3, t_ms * 1000)
+    assert abs((heading_deg(attitude.q) - start - 270 + 180) % 360 - 180) < 0.02
+
+
+def test_tilt_converges_to_gravity_and_the_heading_stays():
+    attitude = fed([(0, 0, 1000, 0, 0, 0)])
+    attitude.q = turned(attitude.q, 0.0, radians(-10), 0.0, 1.0)  # ten degrees too high
+    heading = heading_deg(attitude.q)
+    errors = []
+    for number in range(1000):
+        attitude.update((0, 0, 1000, 0, 0, 0), 0.01, number * 10_000)
+        errors.append(abs(elevation_deg(attitude.q)))
+    # Proportional pull of 0.5 per second: exp(-0.5 t), exact for small angles.
+    assert abs(errors[199] - 10 * 2.71828**-1) < 0.1 and errors[999] < 0.1
+    assert abs(heading_deg(attitude.q) - heading) < 0.01
+
+
+def test_a_jerk_does_not_tilt():
+    attitude = fed([(0, 0, 1000, 0, 0, 0)] * 10 + [(900, 0, 1000, 0, 0, 0)] * 100)
+    assert abs(elevation_deg(attitude.q)) < 0.01
+
+
+def test_the_offset_is_learnt_at_rest_and_taken_off():
+    noise = [((i * 37) % 21) - 10 for i in range(400)]  # 0.1 deg/s either way
+    attitude = fed([(0, 0, 1000, 150 + noise[i], -80 + noise[(i * 7) % 400], 60) for i in range(400)])
+    offset = [x * 180 / pi for x in attitude.still.offset_rad_s]
+    assert max(abs(a - b) for a, b in zip(offset, (1.5, -0.8, 0.6))) < 0.02
+    assert attitude.still.renewed_us == 3_990_000 and attitude.still.since_us == 0
+    heading = heading_deg(attitude.q)
+    for number in range(1000):
+        attitude.update((0, 0, 1000, 150, -80, 60), 0.01, 4_000_000 + number * 10_000)
+    assert abs(heading_deg(attitude.q) - heading) < 0.2  # six degrees without the offset
+
+
+def test_a_slow_even_turn_is_not_taken_for_an_offset():
+    still = Stillness(RATE_HZ)
+    for number in range(300):
+        still.update((0.0, 0.0, 0.01), number * 10_000)
+    for number in range(300, 600):
+        still.update((0.0, 0.0, 0.01 + radians(2)), number * 10_000)
+    assert abs(still.offset_rad_s[2] - 0.01) < 1e-4
+
+
+def test_motion_ends_stillness_at_once():
+    still = Stillness(RATE_HZ)
+    for number in range(150):
+        still.update((0.0, 0.0, 0.0), number * 10_000)
+    assert still.since_us == 0
+    still.update((radians(5), 0.0, 0.0), 1_500_000)
+    assert still.since_us == -1 and still.renewed_us == 990_000
+
+
+def test_a_gap_or_a_saturated_gyroscope_ends_the_run():
+    attitude = fed([(0, 0, 1000, 0, 0, 0)] * 5)
+    assert attitude.run == 1
+    attitude.update((0, 0, 1000, 0, 0, 0), 0.249, 0)
+    assert attitude.run == 1
+    attitude.update((0, 0, 1000, 0, 0, 0), 0.26, 0)
+    assert attitude.run == 2
+    for counts in ((0, 0, 1000, 32767, 0, 0), (0, 0, 1000, 0, -32768, 0), (0, 0, 1000, 0, 0, 0)):
+        attitude.update(counts, 0.01, 0)
+    assert attitude.run == 3  # one stretch of saturation is one loss
+    attitude.update((0, 0, 1000, 0, 0, 32767), 0.01, 0)
+    assert attitude.run == 4
+
+
+def test_calibration_and_mounting_follow_the_protocol_page():
+    # specific force = matrix (counts / lsb - offset); rate = matrix counts / lsb; then body_from_sensor. By hand:
+    calibration = {
+        "accel_offset_g": [0.1, 0.2, 0.3],
+        "accel_matrix": [[2, 0, 0], [0, 3, 1], [0, 0, 4]],
+        "gyro_matrix": [[1, 0, 0], [0, 0.5, 0], [0.25, 0, 1]],
+        "tube_body": [0, 1, 0],
+    }
+    turn = [[0, -1, 0], [1, 0, 0], [0, 0, 1]]  # body x is sensor -y, body y is sensor x
+    made = scale(turn, calibration)
+    counts = (1100, 1200, 1300, 18000, 36000, -9000)
+    # sensor: (2 * 1, 3 * 1 + 1 * 1, 4 * 1) = (2, 4, 4); rates (180, 180, 45 - 90) deg/s
+    assert max(abs(a - b) for a, b in zip(made.accel_g(counts), (-4, 2, 4))) < 1e-5
+    assert max(abs(a - b) for a, b in zip(made.rate_rad_s(counts), (-pi, pi, -pi / 4))) < 1e-5
+    assert made.tube_body == [0, 1, 0]
+
+
+desk.run(globals())
