@@ -1,7 +1,7 @@
 """A flight as it really was: thrust, mass loss, quadratic drag, wind, rail, coast, apex, canopy.
 
-Equations of motion of a point mass, integrated numerically in three dimensions (scipy's ``solve_ivp``). The axis of the model follows
-the air stream once it is off the rail; that is the ideal weathercock of an amply stable model.
+Equations of motion of a point mass, integrated numerically in three dimensions (scipy's ``solve_ivp``). The axis of the model
+follows the air stream once it is off the rail; that is the ideal weathercock of an amply stable model.
 """
 
 from dataclasses import dataclass
@@ -108,7 +108,9 @@ def fly(rocket: Rocket, launch: Launch, wind: Wind) -> Trajectory:
     now = 0.0
     for until in sorted({*knots, rocket.ejection_s, _LONGEST_FLIGHT_S}):
         solved = solve_ivp(motion, (now, until), state, events=[_rising_ends, _ground], dense_output=True, rtol=1e-7, atol=1e-7)
-        assert solved.sol is not None and solved.t_events is not None and solved.y_events is not None  # dense, with events
+        assert solved.sol is not None  # it was asked for
+        assert solved.t_events is not None
+        assert solved.y_events is not None
         pieces.append(solved.sol)
         starts.append(now)
         if apex is None and solved.t_events[0].size:
