@@ -50,7 +50,7 @@ def show(flights: list[dict], days: int) -> None:
     outside = [f for f in solved if not f["interval95_m"][0] <= f["truth_m"] <= f["interval95_m"][1]]
     error = np.array([f["height_m"] - f["truth_m"] for f in solved])
     scaled = error / np.array([f["sigma_m"] for f in solved])
-    print(f"{days} days, {6 * days} flights flown, {len(flights)} answered, {len(matched)} of them a true one, {len(solved)} solved")
+    print(f"{days} days, {6 * days} flights flown, {len(flights)} answered, {len(matched)} true ones, {len(solved)} solved")
     share = 100 * (1 - len(outside) / len(solved))
     print(f"true height inside the 95 % interval: {len(solved) - len(outside)} of {len(solved)} = {share:.1f} %")
     print(f"height error: rms {rms(error):.2f} m, mean {error.mean():+.2f} m; rms of error/sigma {rms(scaled):.2f}")
@@ -61,7 +61,7 @@ def show(flights: list[dict], days: int) -> None:
     beside = np.array([f["methods"].get(CLASSICAL, np.nan) - f["truth_m"] for f in solved])
     both = np.isfinite(beside)
     ours, theirs = rms(error[both]), rms(beside[both])
-    print(f"{both.sum()} flights that crossing azimuths solve too: rms {ours:.2f} m against {theirs:.2f} m, ratio {theirs / ours:.2f}")
+    print(f"{both.sum()} flights that crossing azimuths solve: rms {ours:.2f} m against {theirs:.2f}, ratio {theirs / ours:.2f}")
     for f in outside:
         low, high = f["interval95_m"]
         place = f"seed {f['seed']} flight {f['flight']}"
