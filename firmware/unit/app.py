@@ -53,6 +53,7 @@ class App:
             selftest.entry("buttons", selftest.buttons(self.mark, self.reference), "both up"),
         ]
         self._sentences = Sentences()
+        self._changes = []  # flight records that wait for the flash
         self._notes = []
         self._error_us = -_SAME_ERROR_US
         self._health_us = 0
@@ -100,13 +101,17 @@ class App:
     def run(self):
         """Work until the console's interrupt character. Whatever goes wrong is noted, and the loop goes on."""
         self.feedback.play(feedback.READY if self.imu else feedback.TROUBLE)
+        failure = None
         try:
             while True:
                 try:
+                    if failure:
+                        reported, failure = failure, None
+                        self._report(reported)
                     if not self.turn():
                         idle()
                 except Exception as error:  # the one place: a logger that stops is worth nothing
-                    self._report(error)
+                    failure = error  # reported inside the try, so that a failing report does not end the loop either
         finally:
             self.stop()
 
@@ -181,7 +186,7 @@ class App:
         before = self.store.flight
         self.store.flight = number if number <= 9999 else 1
         self.store.marked = False
-        self._later(records.FLIGHT, records.flight(self.clock.now_us(), before, self.store.flight, cause))
+        self._changes.append(records.flight(self.clock.now_us(), before, self.store.flight, cause))
 
     def adopt(self, wanted):
         self.wanted = wanted
@@ -191,13 +196,19 @@ class App:
     # --- writing
 
     def _write_something(self):
-        if self._due_to_write_press():
+        if self.mark.unsettled or self.reference.unsettled:
+            return False
+        if self._changes and (self.presses.due or self.quiet):
+            # Before the presses that carry the new number: a restart reads the log in order.
+            self._write(records.FLIGHT, self._changes[0])
+            self._changes.pop(0)
             return True
-        if self.presses.writing or not self.quiet:
+        if self.presses.writing or self.presses.due:
+            return self._write_press()
+        if not self.quiet:
             return False
         if self._notes:
-            kind, payload = self._notes.pop(0)
-            self._write(kind, payload)
+            self._write(records.NOTE, self._notes.pop(0))
             return True
         now = self.clock.now_us()
         if now - self._health_us >= _HEALTH_US:
@@ -206,26 +217,18 @@ class App:
             return True
         return self._revive_imu(now)
 
-    def _due_to_write_press(self):
-        if self.mark.unsettled or self.reference.unsettled:
-            return False
-        done = self.presses.write(status.temperature_cdeg(self))
-        if done == "saved":
+    def _write_press(self):
+        if self.presses.write(status.temperature_cdeg(self)):
             self.feedback.play(feedback.SAVED)
-        return done != ""
+        return True
 
     def _write(self, kind, payload):
         self.store.append(kind, payload)
         self.store.flush()
 
-    def _later(self, kind, payload):
-        # Flight numbers are never left out; notes give way.
-        if kind == records.NOTE and len(self._notes) >= _MOST_NOTES:
-            return
-        self._notes.append((kind, payload))
-
     def _note(self, severity, text):
-        self._later(records.NOTE, records.note(self.clock.now_us(), severity, text))
+        if len(self._notes) < _MOST_NOTES:
+            self._notes.append(records.note(self.clock.now_us(), severity, text))
 
     def _revive_imu(self, now):
         """Look for the sensor again when it has been silent for half a second."""

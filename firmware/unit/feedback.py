@@ -24,11 +24,10 @@ class Feedback:
         self._show(0, 0)
 
     def play(self, pattern):
-        """Begin a pattern; what was playing is cut off."""
+        """Begin a pattern at the next poll(); what was playing is cut off."""
         self._steps = pattern
         self._next = 0
         self._until = ticks_ms()
-        self.poll()
 
     def poll(self):
         if self._steps and ticks_diff(ticks_ms(), self._until) >= 0:

@@ -58,29 +58,29 @@ class Presses:
             if press.moment is None and self._tracker.reached(press.ticks):
                 press.moment = self._tracker.moment_at(press.ticks)
 
+    @property
+    def due(self):
+        """True when the oldest press has its whole window and its first record is the next to be written."""
+        if self._writing or not self._pending:
+            return False
+        press = self._pending[0]
+        return self._clock.now_us() >= press.t_us + press.after_us + _MARGIN_US
+
     def write(self, temperature):
-        """Write one record of the oldest press whose window is complete. Returns "" or "written" or "saved"."""
+        """Write one more record of the oldest press; True when it was the last and the flash has them all."""
         if self._writing is None:
-            if not self._due():
-                return ""
             self._writing = self._records(self._pending[0], temperature)
         try:
             next(self._writing)
-            return "written"
+            return False
         except StopIteration:
             self._writing = None
             self._pending.pop(0)
-            return "saved"
+            return True
         except OSError:
             self._writing = None
             self._give_up_in_time()
             raise
-
-    def _due(self):
-        if not self._pending:
-            return False
-        press = self._pending[0]
-        return self._clock.now_us() >= press.t_us + press.after_us + _MARGIN_US
 
     def _give_up_in_time(self):
         press = self._pending[0]

@@ -91,8 +91,10 @@ def flight_after(payload):
     return struct.unpack("<qHHB", payload)[2]
 
 
-def press_kind(payload):
-    return payload[0]
+def is_mark_of(payload, flight_number):
+    """Whether a type 2 record is a mark of this flight number."""
+    kind, _, number = struct.unpack("<BBH", payload[:4])
+    return kind == MARK and number == flight_number
 
 
 def health(t_us, temperature, supply_mv, offset_rad_s, still, lost, free_bytes):

@@ -156,5 +156,5 @@ class Store:
         elif kind == records.FLIGHT:
             self.flight = records.flight_after(payload)
             self.marked = False
-        elif records.press_kind(payload) == records.MARK:
+        elif records.is_mark_of(payload, self.flight):
             self.marked = True
