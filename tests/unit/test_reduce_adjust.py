@@ -180,3 +180,40 @@ def test_an_azimuth_that_turns_with_all_others_cannot_be_told_from_a_turned_fiel
     # near the middle of a ring the common turn of the azimuths is all that one closure per flight shows
     assert all(0 < c.said < 0.9 for c in zeros)
     assert {c.quantity for c in day.corrections} == set(QUANTITIES)
+
+
+DEGENERATE = {
+    "in one line": np.array([[100.0, 0.0, 0.0], [-100.0, 0.0, 0.0], [200.0, 0.0, 0.0]]),
+    "two at one place": np.array([[100.0, 0.0, 0.0], [100.0, 0.0, 0.0], [0.0, 100.0, 0.0]]),
+    "one on the pad": np.array([[0.0, 0.0, 0.0], [100.0, 0.0, 0.0], [0.0, 100.0, 0.0]]),
+}
+
+
+@pytest.mark.parametrize("station_m", DEGENERATE.values(), ids=DEGENERATE)
+@pytest.mark.parametrize("spread_m", [0.0, 50.0])
+def test_a_degenerate_layout_gives_positions_and_never_a_warning(station_m, spread_m):
+    rng = np.random.default_rng(9)
+    batch = made(apexes(rng, spread_m=spread_m), station_m, rng, noise=1.0)
+    day = adjust_day(batch)
+    solved = np.isfinite(day.position_m[:, 0])
+    assert solved.any()
+    assert (np.linalg.eigvalsh(day.covariance_m2[solved]) > 0).all()
+
+
+def test_stations_that_all_stand_at_one_place_are_an_error():
+    rng = np.random.default_rng(9)
+    with pytest.raises(ReductionError, match="none of 6 flights"):
+        adjust_day(made(apexes(rng), np.array([[100.0, 0.0, 0.0]] * 3), rng, noise=1.0))
+
+
+def test_gross_errors_left_in_give_an_answer_that_fails_its_test_or_an_error():
+    failed = 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        batch = made(apexes(rng), THREE, rng, noise=1.0)
+        batch.elevation_rad[1, 0] += 25 * DEG
+        try:
+            failed += adjust_day(batch).probability < 1e-3
+        except ReductionError:
+            failed += 1
+    assert failed == 20

@@ -162,3 +162,27 @@ def test_missing_samples_are_left_out():
     whole = fit_track(site, tracks)
     assert fix.usable
     assert np.abs(fix.position_m - whole.position_m).max() < 3 * np.sqrt(whole.covariance_m2.diagonal().max())
+
+
+@pytest.mark.parametrize(
+    "places",
+    [
+        {"A": (150.0, 0.0, 1.5), "B": (-150.0, 0.0, 1.5), "C": (300.0, 0.0, 1.5)},
+        {"A": (150.0, 0.0, 1.5), "B": (150.0, 0.0, 1.5), "C": (0.0, 150.0, 1.5)},
+        {"A": (0.0, 0.0, 1.5), "B": (150.0, 0.0, 1.5), "C": (0.0, 150.0, 1.5)},
+    ],
+    ids=["in one line", "two at one place", "one on the pad"],
+)
+def test_a_degenerate_layout_gives_a_finite_answer_and_never_a_warning(places, monkeypatch):
+    monkeypatch.setattr(bench, "PLACES", places)
+    site, tracks, _ = seen(9)
+    fix = fit_track(site, tracks)
+    assert np.isfinite(fix.position_m).all()
+    assert (np.linalg.eigvalsh(fix.covariance_m2) > 0).all()
+
+
+def test_stations_that_all_stand_at_one_place_are_an_error(monkeypatch):
+    monkeypatch.setattr(bench, "PLACES", dict.fromkeys("ABC", (150.0, 0.0, 1.5)))
+    site, tracks, _ = seen(9)
+    with pytest.raises(ReductionError, match="do not cross"):
+        fit_track(site, tracks)

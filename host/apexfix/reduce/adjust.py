@@ -32,8 +32,11 @@ CRITICAL_ZERO: Final = 2.58  # 1 % for each zero: to let one go without need cos
 LEAST_SAID: Final = 0.2  # share of a prior variance that the readings must take away to have said something
 FREE: Final = 20.0  # a prior that is let go becomes this much wider
 LEAST_FREE_RAD: Final = 10 * DEG
-_ITERATIONS: Final = 40
-_TOLERANCE: Final = 1e-8  # of a step, in metres and in sigmas
+_ITERATIONS: Final = 200
+_TOLERANCE: Final = 1e-7  # of a step, in metres and in sigmas
+_RISE: Final = 1e-4  # of the cost, that a change of the weights along the way may cause
+_LEAST_DAMPING: Final = 1e-4
+_RIDGE: Final = 1e-13
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,26 +154,63 @@ def _worst(w: Vector, free: Mask) -> tuple[int, int] | None:
 # --- the solution ---------------------------------------------------------------------------------------------------
 
 
+class _Normal(NamedTuple):
+    """Normal equations after the flights' coordinates are eliminated."""
+
+    inverse: Vector  # (F, 3, 3) of each flight's own block
+    reduced: Vector  # (F, 3, 5 N) inverse times the block between flight and stations
+    own: Vector  # (F, 3) step of each flight if the stations stayed
+    matrix: Vector  # (5 N, 5 N)
+    right: Vector  # (5 N,)
+
+    def step(self) -> tuple[Vector, Vector]:
+        """Return the step of the flights, (F, 3), and of the stations, (5 N,)."""
+        step_u: Vector = np.asarray(np.linalg.solve(self.matrix, self.right), dtype=np.float64)
+        return self.own - np.einsum("fip,p->fi", self.reduced, step_u), step_u
+
+
+_Rows = tuple[Vector, Vector, Vector]  # residuals, derivatives by flight, derivatives by station
+
+
 def _solved(batch: Batch, prior: Vector, at: Vector, options: Options) -> _Solved:
-    curvature = curvature_per_m() if options.curvature else 0.0
-    u = np.zeros(prior.shape)
+    """Return the minimum, by Gauss-Newton steps with Levenberg-Marquardt damping."""
+    assumed = options.sigma_drift_m_s, curvature_per_m() if options.curvature else 0.0
+    u, damping = np.zeros(prior.shape), 0.0
+    rows = _linearised(batch, prior, at, u, assumed)
+    cost = _cost(rows, u)
     for _ in range(_ITERATIONS):
-        residual, by_flight, by_station = _linearised(batch, prior, at, u, (options.sigma_drift_m_s, curvature))
-        inverse = np.linalg.inv(np.einsum("fnqi,fnqj->fij", by_flight, by_flight))
-        cross = np.einsum("fnqi,fnqp->finp", by_flight, by_station).reshape(len(at), 3, -1)
-        pull = np.einsum("fnqi,fnq->fi", by_flight, residual)
-        reduced = inverse @ cross
-        matrix = np.eye(u.size) + _own_blocks(by_station) - np.einsum("fip,fir->pr", cross, reduced)
-        right = np.einsum("fnqp,fnq->np", by_station, residual).ravel() - u.ravel() - np.einsum("fip,fi->p", reduced, pull)
-        covariance_u = np.linalg.inv(matrix)
-        step_u = covariance_u @ right
-        step = np.einsum("fij,fj->fi", inverse, pull) - np.einsum("fip,p->fi", reduced, step_u)
-        at, u = at + step, u + step_u.reshape(u.shape)
-        if max(np.abs(step).max(), np.abs(step_u).max()) < _TOLERANCE:
-            joint = inverse + reduced @ covariance_u @ np.swapaxes(reduced, 1, 2)
-            residual = _linearised(batch, prior, at, u, (options.sigma_drift_m_s, curvature))[0]
-            return _Solved(at, u, covariance_u, joint, residual, float(np.sum(residual**2) + np.sum(u**2)))
+        step, step_u = _normal(rows, u, damping).step()
+        trial = at + step, u + step_u.reshape(u.shape)
+        trial_rows = _linearised(batch, prior, *trial, assumed)
+        trial_cost = _cost(trial_rows, trial[1])
+        if trial_cost > cost + _RISE * (1 + cost):
+            damping = max(10 * damping, _LEAST_DAMPING)
+            continue
+        (at, u), rows, cost = trial, trial_rows, trial_cost
+        if max(np.abs(step).max(), np.abs(step_u).max()) < _TOLERANCE and damping <= _LEAST_DAMPING:
+            last = _normal(rows, u, 0.0)
+            covariance_u: Vector = np.asarray(np.linalg.inv(last.matrix), dtype=np.float64)
+            joint = last.inverse + last.reduced @ covariance_u @ np.swapaxes(last.reduced, 1, 2)
+            return _Solved(at, u, covariance_u, joint, rows[0], cost)
+        damping = damping / 10 if damping > _LEAST_DAMPING else 0.0
     raise ReductionError("the flights of this day do not settle together; look for a gross error in one of them")
+
+
+def _cost(rows: _Rows, u: Vector) -> float:
+    return float(np.sum(rows[0] ** 2) + np.sum(u**2))
+
+
+def _normal(rows: _Rows, u: Vector, damping: float) -> _Normal:
+    residual, by_flight, by_station = rows
+    block = np.einsum("fnqi,fnqj->fij", by_flight, by_flight)
+    size = np.trace(block, axis1=1, axis2=2)[:, None, None]
+    inverse = np.linalg.inv(block * (1 + damping * np.eye(3)) + (_RIDGE * size + _RIDGE) * np.eye(3))
+    cross = np.einsum("fnqi,fnqp->finp", by_flight, by_station).reshape(len(block), 3, -1)
+    pull = np.einsum("fnqi,fnq->fi", by_flight, residual)
+    reduced = inverse @ cross
+    matrix = (np.eye(u.size) + _own_blocks(by_station)) * (1 + damping * np.eye(u.size)) - np.einsum("fip,fir->pr", cross, reduced)
+    right = np.einsum("fnqp,fnq->np", by_station, residual).ravel() - u.ravel() - np.einsum("fip,fi->p", reduced, pull)
+    return _Normal(inverse, reduced, np.einsum("fij,fj->fi", inverse, pull), matrix, right)
 
 
 def _own_blocks(by_station: Vector) -> Vector:
@@ -185,7 +225,7 @@ def _own_blocks(by_station: Vector) -> Vector:
 
 def _linearised(
     batch: Batch, prior: Vector, at: Vector, u: Vector, assumed: tuple[float, float]
-) -> tuple[Vector, Vector, Vector]:
+) -> _Rows:
     """Return (F, N, 2) residuals over random sigmas; derivatives of the predictions by flight, (.., 3), and station, (.., 5)."""
     drift_m_s, curvature = assumed
     own = u * prior
