@@ -37,13 +37,14 @@ def test_many_flights_agree_with_one_at_a_time(rocket, kind):
         assert many.burnout_m[sample] == pytest.approx(once.burnout[UP], rel=1e-3)
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_a_sample_flies_the_same_alone_and_in_company(rocket, kind):
+# a motor's steps follow the middle of the company: as good as the steps themselves, see above
+@pytest.mark.parametrize(("kind", "near"), [("water", 1e-12), ("motor", 1e-4), ("burnout", 1e-12)])
+def test_a_sample_flies_the_same_alone_and_in_company(rocket, kind, near):
     body = rocket(kind)
     values = drawn(body, 5)
     many = ascents(body, values)
     alone = ascents(body, {name: value[[2]] for name, value in values.items()})
-    assert alone.apex_m[0] == pytest.approx(many.apex_m[2], rel=1e-5)  # a motor's steps follow the middle of the company
+    assert alone.apex_m[0] == pytest.approx(many.apex_m[2], rel=near)
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -69,15 +70,15 @@ def test_the_height_follows_each_input_in_its_own_direction(rocket, name, rises)
 
 
 def test_a_launch_tube_gives_the_work_of_the_air_on_it(rocket):
-    # for a tube of negligible section the pressure stays, and the work is force times way
-    bottle = Bottle(2e-3, 3.7e-4, 1e-8, 0.3)
+    # along a thin tube the pressure hardly falls, and the work is force times way
+    bottle = Bottle(2e-3, 3.7e-4, 2e-5, 0.3)
     stated = nominal(rocket("water"))
-    load = charge(rocket("water"), bottle, stated | {"pressure_pa": np.full(1, 1e12)})
+    load = charge(rocket("water"), bottle, stated | {"pressure_pa": np.full(1, 1e6)})
     time_s, speed = tube_exit(bottle, load, np.ones(1))
     mass_kg = water_push(load, load.air_m3)[1]
-    gained = (1e12 * 1e-8) / mass_kg - STANDARD_GRAVITY
-    assert speed == pytest.approx((2 * gained * 0.3) ** 0.5, rel=1e-3)
-    assert time_s == pytest.approx((2 * 0.3 / gained) ** 0.5, rel=1e-3)
+    gained = (1e6 * 2e-5) / mass_kg - STANDARD_GRAVITY
+    assert speed == pytest.approx((2 * gained * 0.3) ** 0.5, rel=5e-3)
+    assert time_s == pytest.approx((2 * 0.3 / gained) ** 0.5, rel=5e-3)
 
 
 def test_water_that_cannot_leave_is_carried_along(rocket):

@@ -181,7 +181,7 @@ def _motor_burnout(motor: Motor, scene: Setting, values: dict[str, Vector]) -> V
 
 
 def curve_grid(fire: Burn, rail_m: float) -> Vector:
-    """Return times of the curve that hold all its points, lie close while the rocket is near the rail's end, and wide after."""
+    """Return times of the curve with all its points and the lift-off among them, close up to the rail's end and wide after it."""
     curve = fire.motor.curve
     fine_s = np.linspace(0, curve.time_s[-1], 2001)
     middle = Burn(fire.motor, *(np.median(part, keepdims=True) for part in (fire.pace, fire.strength, fire.dry_kg)))
@@ -191,8 +191,9 @@ def curve_grid(fire: Burn, rail_m: float) -> Vector:
     way_m = np.cumsum(np.cumsum(gained)) * (fine_s[1] * pace) ** 2
     leaves_s = min(2 * fine_s[min(int(np.searchsorted(way_m, rail_m)), 2000)], curve.time_s[-1])
     near, far = leaves_s / _RAIL_STEPS, curve.time_s[-1] / _CURVE_STEPS
+    lifts_s = fine_s[np.argmax(gained > 0)]  # a step across it would blur the start by a ten-thousandth of the height
     points = [curve.time_s[:1]]
-    for here, there in pairwise(curve.time_s):
+    for here, there in pairwise(np.unique([*curve.time_s, lifts_s])):
         for begin, end, widest in ((here, min(there, leaves_s), near), (max(here, leaves_s), there, far)):
             if end > begin:
                 points.append(np.linspace(begin, end, int(np.ceil((end - begin) / widest)) + 1)[1:])

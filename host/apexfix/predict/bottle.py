@@ -37,9 +37,14 @@ def expansion_work(pressure_pa: Figure, volume_m3: Figure, larger_m3: Figure, ex
     return np.asarray(pressure_pa * volume_m3 * grown * np.where(np.abs(turn) < 1e-9, 1 + turn / 2, np.expm1(safe) / safe))
 
 
-def largest_fill(pressure_pa: Figure, outside_pa: Figure, exponent: Figure) -> Vector:
-    """Return the largest share of the bottle that may be water if all of it is to leave; pressures are absolute."""
-    return np.asarray(1 - (np.asarray(outside_pa) / pressure_pa) ** (1 / np.asarray(exponent)))
+def largest_fill(pressure_pa: Figure, outside_pa: Figure, exponent: Figure, tube_share: float = 0.0) -> Vector:
+    """Return the largest share of the bottle that may be water if all of it is to leave; pressures are absolute.
+
+    A launch tube, of a volume given as a share of the bottle's, expands the air once before: from a to a + tube and then, with what
+    stays in the bottle, from a to the whole, so that a² / (a + tube) is the ratio of the pressures to the power of 1/n.
+    """
+    ratio = (np.asarray(outside_pa) / pressure_pa) ** (1 / np.asarray(exponent))
+    return np.asarray(1 - (ratio + np.sqrt(ratio**2 + 4 * ratio * tube_share)) / 2)
 
 
 def water_speed(pressure_pa: Figure, outside_pa: Figure) -> Vector:

@@ -83,7 +83,8 @@ def _refuse_fill(rocket: Rocket, bottle: Bottle, values: dict[str, Vector]) -> N
     fill = float(values["water_m3"][0]) / bottle.volume_m3
     load = charge(rocket, bottle, values)
     if load.left_m3[0] > 0:
-        most = float(largest_fill(load.free_pa, load.outside_pa, load.exponent)[0])
+        tube_share = bottle.tube_m2 * bottle.tube_m / bottle.volume_m3
+        most = float(largest_fill(load.start_pa, load.outside_pa, load.exponent, tube_share)[0])
         raise ReductionError(
             f"a fill of {fill:.0%} of the bottle seen; at this pressure the air can drive out the water of a fill of less than "
             f"{most:.1%}, that is {most * bottle.volume_m3 * 1000:.2f} l (Boyle's law with the stated exponent); "

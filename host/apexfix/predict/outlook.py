@@ -156,7 +156,8 @@ def fill_sweep(rocket: Rocket, bottle: Bottle) -> FillSweep:
     """Return the apex over fills from 2 % up to the most that can leave, with the best one by a parabola through the top three."""
     stated = nominal(rocket)
     load = charge(rocket, bottle, stated)
-    most = float(largest_fill(load.start_pa, load.outside_pa, load.exponent)[0])
+    tube_share = bottle.tube_m2 * bottle.tube_m / bottle.volume_m3
+    most = float(largest_fill(load.start_pa, load.outside_pa, load.exponent, tube_share)[0])
     fill = np.linspace(0.02, 0.98 * most, _SWEEP)
     values = {name: np.repeat(value, _SWEEP) for name, value in stated.items()} | {"water_m3": fill * bottle.volume_m3}
     apex_m = ascents(rocket, values).apex_m

@@ -78,18 +78,19 @@ def burnout_once(rocket: Rocket, scene: Setting, values: dict[str, Vector], rtol
 def _bottle_burnout(rocket: Rocket, bottle: Bottle, scene: Setting, values: dict[str, Vector], rtol: float) -> Vector:
     load = charge(rocket, bottle, values)
     wet = off_the_tube(bottle, load, values["tilt_rad"])[:, 0]
+    last_kg = load.air_kg * (spent_pa(load) / load.blow_pa) ** (1 / GAMMA)
 
     def water(_: float, air_m3: Vector) -> Push:
         return water_push(load, air_m3)
 
     def air(_: float, inside_kg: Vector) -> Push:
-        thrust_n, mass_kg, flow_kg_s = air_push(load, load.blow_pa * (inside_kg / load.air_kg) ** GAMMA)
+        held_kg = np.maximum(inside_kg, last_kg / 2)  # a trial step may reach beyond the end
+        thrust_n, mass_kg, flow_kg_s = air_push(load, load.blow_pa * (held_kg / load.air_kg) ** GAMMA)
         return thrust_n, mass_kg, -flow_kg_s
 
     dry = _stretch(scene, water, (wet, load.air_m3), load.end_m3, rtol)
     if load.blow_pa[0] <= spent_pa(load)[0]:
         return dry
-    last_kg = load.air_kg * (spent_pa(load) / load.blow_pa) ** (1 / GAMMA)
     return _stretch(scene, air, (dry, load.air_kg), last_kg, rtol)
 
 
