@@ -6,6 +6,7 @@ about 40 Hz. Registers: InvenSense RM-MPU-6000A rev 4.2 and ST DocID/DS12814 (LS
 """
 
 from array import array
+from struct import pack_into
 
 from simworld import real_open, scenario
 
@@ -56,27 +57,25 @@ class Part:
         place = self.samples.locate(world_us, self.step)
         self.fill(place)
 
-    def put(self, at, value):
-        if value > 32767:
-            value = 32767
-        elif value < -32768:
-            value = -32768
-        self.registers[at + self.high] = value >> 8 & 0xFF
-        self.registers[at + 1 - self.high] = value & 0xFF
-
     def put_three(self, at, place, shift):
-        """Write three counts, each halved `shift` times and rounded."""
+        """Write three counts, each halved `shift` times and rounded; beyond the range they stick at its end."""
         chunk = self.samples.chunk
         half = 1 << shift >> 1
-        self.put(at, chunk[place] + half >> shift)
-        self.put(at + 2, chunk[place + 1] + half >> shift)
-        self.put(at + 4, chunk[place + 2] + half >> shift)
+        x = chunk[place] + half >> shift
+        y = chunk[place + 1] + half >> shift
+        z = chunk[place + 2] + half >> shift
+        if not (-32769 < x < 32768 and -32769 < y < 32768 and -32769 < z < 32768):
+            x = max(-32768, min(32767, x))
+            y = max(-32768, min(32767, y))
+            z = max(-32768, min(32767, z))
+        pack_into(self.three, self.registers, at, x, y, z)
 
 
 class Mpu6050(Part):
     address = 0x68
     data = 0x3B
-    high = 0  # the high byte comes first
+    one = ">h"  # the high byte comes first
+    three = ">3h"
 
     def reset(self):
         for i in range(128):
@@ -104,14 +103,15 @@ class Mpu6050(Part):
 
     def fill(self, place):
         self.put_three(0x3B, place, self.accel_shift)
-        self.put(0x41, (self.samples.chunk[place + 6] - 3653) * 340 // 100)
+        pack_into(self.one, self.registers, 0x41, (self.samples.chunk[place + 6] - 3653) * 340 // 100)
         self.put_three(0x43, place + 3, self.gyro_shift)
 
 
 class Lsm6dsox(Part):
     address = 0x6A
     data = 0x20
-    high = 1  # the low byte comes first
+    one = "<h"  # the low byte comes first
+    three = "<3h"
 
     def reset(self):
         for i in range(128):
@@ -139,7 +139,7 @@ class Lsm6dsox(Part):
         return not self.registers[0x10] >> 4
 
     def fill(self, place):
-        self.put(0x20, (self.samples.chunk[place + 6] - 2500) * 256 // 100)
+        pack_into(self.one, self.registers, 0x20, (self.samples.chunk[place + 6] - 2500) * 256 // 100)
         if self.registers[0x11] >> 4:
             self.put_three(0x22, place + 3, self.gyro_shift)
         self.put_three(0x28, place, self.accel_shift)
