@@ -1,3 +1,3 @@
-"""The scripts and the stand-ins are MicroPython: CPython must not import them."""
+"""The stand-ins and their scripts are MicroPython: CPython must not import them."""
 
-collect_ignore_glob = ["board/*", "scripts/*"]
+collect_ignore_glob = ["board/*"]

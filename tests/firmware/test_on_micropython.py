@@ -1,4 +1,4 @@
-"""Every test_... function of scripts/, run by the real interpreter against the stand-in board, each script in an empty folder."""
+"""Every test_... function of board/scripts/, run by the real interpreter against the stand-in board, each script in an empty folder."""
 
 import re
 import subprocess
@@ -9,7 +9,7 @@ import pytest
 
 HERE = Path(__file__).resolve().parent
 FIRMWARE = HERE.parents[1] / "firmware"
-SCRIPTS = sorted((HERE / "scripts").glob("*.py"))
+SCRIPTS = sorted((HERE / "board" / "scripts").glob("*.py"))
 NAMES = [(script.stem, name) for script in SCRIPTS for name in re.findall(r"^def (test_\w+)", script.read_text(encoding="utf-8"), re.M)]
 LIMIT_S = 300  # a script that hangs must not hang the suite
 
@@ -22,7 +22,7 @@ def outcomes(micropython, tmp_path_factory):
     def run(stem):
         if stem not in said:
             done = subprocess.run(
-                [micropython, "-X", "heapsize=4M", HERE / "scripts" / f"{stem}.py"],
+                [micropython, "-X", "heapsize=4M", HERE / "board" / "scripts" / f"{stem}.py"],
                 cwd=tmp_path_factory.mktemp(stem),
                 env={"MICROPYPATH": f"{HERE / 'board'}:{FIRMWARE}:.frozen", "TEST_DATA": str(HERE.parent / "data")},
                 capture_output=True,
