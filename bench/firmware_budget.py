@@ -1,7 +1,7 @@
 """What the firmware costs: bytes allocated and time per call, on the real interpreter of this computer.
 
-The times are this computer's; a board at 133 MHz is some hundred times slower. What carries over is the allocation (on a board about
-half of it: its words are four bytes) and the ratio between the lines. Interrupts must allocate nothing.
+The times are this computer's; a board at 133 MHz is some hundred times slower. What carries over is the allocation (on a board
+about half of it: its words are four bytes) and the ratio between the lines. Interrupts must allocate nothing.
 """
 
 import json
@@ -78,9 +78,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         script = Path(folder) / "budget.py"
         script.write_text(SCRIPT, encoding="utf-8")
-        done = subprocess.run(
-            [interpreter, "-X", "heapsize=64M", script], cwd=folder, env={"MICROPYPATH": path}, capture_output=True, text=True, check=True
-        )
+        command = [interpreter, "-X", "heapsize=64M", script]
+        done = subprocess.run(command, cwd=folder, env={"MICROPYPATH": path}, capture_output=True, text=True, check=True)
     print(f"{'':28}{'bytes allocated':>16}{'us a call':>12}{'calls a second':>16}")
     for line in done.stdout.splitlines():
         name, used, took_us = json.loads(line)

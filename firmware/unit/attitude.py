@@ -9,9 +9,8 @@ from math import cos, sin, sqrt
 
 from unit.stillness import Stillness
 
-_US = 1e-6
-_DEG = 0.017453293
 _PULL_PER_S = 0.5  # the tilt follows gravity within two seconds: slower than an observer's jerk, faster than any drift
+_PULL_EVERY = 4  # samples: each costs a hundred boxed floats, and the pull is slow anyway
 _CALM_G = 0.15  # further from one g than this the accelerometer does not know where up is
 _LONGEST_GAP_S = 0.25
 _SATURATED = 32767
@@ -68,35 +67,45 @@ class Attitude:
         self.run = 0
         self._rate = (0.0, 0.0, 0.0)
         self._saturated = False
+        self._since_pull = 0
+        self._since_pull_s = 0.0
 
     def update(self, counts, dt_s, t_us):
         """Take one sample: six signed counts, the true time since the one before, the time of this one."""
-        ax, ay, az = self._scale.accel_g(counts)
         raw = self._scale.rate_rad_s(counts)
         self.still.update(raw, t_us)
         ox, oy, oz = self.still.offset_rad_s
         rate = (raw[0] - ox, raw[1] - oy, raw[2] - oz)
-        g = sqrt(ax * ax + ay * ay + az * az)
         if self.q is None or dt_s > _LONGEST_GAP_S:
-            if g > 0.0:
-                self.q = upright(ax, ay, az)
-                self.run = (self.run + 1) & 0xFFFF
+            self._begin(counts)
         else:
-            self._turn(rate, ax, ay, az, g, dt_s)
+            was = self._rate
+            self.q = turned(self.q, (was[0] + rate[0]) * 0.5, (was[1] + rate[1]) * 0.5, (was[2] + rate[2]) * 0.5, dt_s)
+            self._since_pull += 1
+            self._since_pull_s += dt_s
+            if self._since_pull == _PULL_EVERY:
+                self._pull(counts)
         self._watch_range(counts)
         self._rate = rate
 
-    def _turn(self, rate, ax, ay, az, g, dt_s):
-        was = self._rate
-        wx, wy, wz = (was[0] + rate[0]) * 0.5, (was[1] + rate[1]) * 0.5, (was[2] + rate[2]) * 0.5
+    def _begin(self, counts):
+        ax, ay, az = self._scale.accel_g(counts)
+        if ax or ay or az:
+            self.q = upright(ax, ay, az)
+            self.run = (self.run + 1) & 0xFFFF
+
+    def _pull(self, counts):
+        ax, ay, az = self._scale.accel_g(counts)
+        g = sqrt(ax * ax + ay * ay + az * az)
         if -_CALM_G < g - 1.0 < _CALM_G:
             w, x, y, z = self.q
             ux, uy, uz = 2 * (x * z - w * y), 2 * (y * z + w * x), w * w - x * x - y * y + z * z
             pull = _PULL_PER_S / g
-            wx += pull * (ay * uz - az * uy)
-            wy += pull * (az * ux - ax * uz)
-            wz += pull * (ax * uy - ay * ux)
-        self.q = turned(self.q, wx, wy, wz, dt_s)
+            self.q = turned(
+                self.q, pull * (ay * uz - az * uy), pull * (az * ux - ax * uz), pull * (ax * uy - ay * ux), self._since_pull_s
+            )
+        self._since_pull = 0
+        self._since_pull_s = 0.0
 
     def _watch_range(self, counts):
         saturated = max(counts[3:]) >= _SATURATED or min(counts[3:]) <= -_SATURATED

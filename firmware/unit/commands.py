@@ -26,7 +26,7 @@ class Refusal(Exception):
 
 
 def answer(app, tag, words, read_us):
-    """Iterator over the frames that answer a request whose line ended at read_us. Errors before the first frame become a refusal."""
+    """Iterator over the frames that answer a request whose line ended at read_us; what cannot be done becomes a refusal."""
     try:
         verb = VERBS.get(words[0])
         if verb is None:

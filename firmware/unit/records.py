@@ -99,4 +99,5 @@ def is_mark_of(payload, flight_number):
 
 def health(t_us, temperature, supply_mv, offset_rad_s, still, lost, free_bytes):
     head = struct.pack("<qhH", t_us, temperature, supply_mv)
-    return head + struct.pack("<fffBII", offset_rad_s[0], offset_rad_s[1], offset_rad_s[2], still, lost, min(free_bytes, 0xFFFFFFFF))
+    x, y, z = offset_rad_s
+    return head + struct.pack("<fffBII", x, y, z, still, lost, min(free_bytes, 0xFFFFFFFF))

@@ -11,7 +11,7 @@ def entry(name, complaint, good):
 
 
 def arithmetic():
-    """A known answer: a quarter turn about z in 100 steps, then lying on the side. Finds a board whose floats are not what we think."""
+    """A known answer: a quarter turn about z in 100 steps, and lying on the side. Finds floats that are not what we think."""
     q = (1.0, 0.0, 0.0, 0.0)
     for _ in range(100):
         q = turned(q, 0.0, 0.0, 1.5707963, 0.01)

@@ -87,8 +87,12 @@ def _whole(value):
     return isinstance(value, int) and not isinstance(value, bool)
 
 
+def _is_number(value):
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
 def _is_vector(value):
-    return isinstance(value, list) and len(value) == 3 and all(isinstance(x, (int, float)) and not isinstance(x, bool) for x in value)
+    return isinstance(value, list) and len(value) == 3 and all(_is_number(x) for x in value)
 
 
 def _is_matrix(value):

@@ -3,10 +3,10 @@
 A press is stamped in an interrupt and confirmed a few milliseconds later; by then the filter may or may not have passed it.
 """
 
+import struct
 from array import array
 from micropython import const
 from time import ticks_diff
-import struct
 
 from unit.attitude import Attitude, level
 

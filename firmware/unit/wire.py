@@ -28,18 +28,18 @@ def crc16(data):
 
 def cobs(data):
     """Consistent overhead byte stuffing (Cheshire and Baker, 1999)."""
-    out = bytearray()
+    out = []
     pieces = data.split(b"\0")
     for number, piece in enumerate(pieces):
         full = len(piece) >= 254
         while len(piece) >= 254:
-            out.append(255)
-            out.extend(piece[:254])
+            out.append(b"\xff")
+            out.append(piece[:254])
             piece = piece[254:]
         if piece or not full or number < len(pieces) - 1:
-            out.append(len(piece) + 1)
-            out.extend(piece)
-    return out
+            out.append(bytes((len(piece) + 1,)))
+            out.append(piece)
+    return b"".join(out)
 
 
 def frame(kind, tag, payload):

@@ -146,7 +146,6 @@ def test_the_interrupt_reaches_the_prompt_and_leaves_a_whole_log(unit, tmp_path)
 def test_an_error_at_start_up_is_printed(micropython, tmp_path):
     (tmp_path / "pins.py").write_text("")
     path = f"{tmp_path}:{HERE / 'board'}:{FIRMWARE}:.frozen"
-    done = subprocess.run(
-        [micropython, "-c", "import main"], cwd=tmp_path, env={"MICROPYPATH": path}, capture_output=True, text=True, timeout=PATIENCE_S
-    )
+    command = [micropython, "-c", "import main"]
+    done = subprocess.run(command, cwd=tmp_path, env={"MICROPYPATH": path}, capture_output=True, text=True, timeout=PATIENCE_S)
     assert "AttributeError" in done.stderr + done.stdout

@@ -1,4 +1,4 @@
-"""Every test_... function of board/scripts/, run by the real interpreter against the stand-in board, each script in an empty folder."""
+"""Every test_... function of board/scripts/, run by the real interpreter on the stand-in board, each script in an empty folder."""
 
 import re
 import subprocess
@@ -10,7 +10,8 @@ import pytest
 HERE = Path(__file__).resolve().parent
 FIRMWARE = HERE.parents[1] / "firmware"
 SCRIPTS = sorted((HERE / "board" / "scripts").glob("*.py"))
-NAMES = [(script.stem, name) for script in SCRIPTS for name in re.findall(r"^def (test_\w+)", script.read_text(encoding="utf-8"), re.M)]
+FUNCTION = re.compile(r"^def (test_\w+)", re.MULTILINE)
+NAMES = [(script.stem, name) for script in SCRIPTS for name in FUNCTION.findall(script.read_text(encoding="utf-8"))]
 LIMIT_S = 300  # a script that hangs must not hang the suite
 
 
