@@ -41,6 +41,7 @@ class Case:
     zero_deg: float = 0.0
     recovery: bool = False  # a canopy opens between 0.5 s before and 2 s after the apex
     trusted_deg: float | None = None  # what the fit believes of the noise; None: the truth
+    trusted_life_s: float | None = None
 
 
 CASES = (
@@ -51,7 +52,9 @@ CASES = (
     Case("0.3 deg, 0.5 s, zeros 0.3 deg", zero_deg=0.3),
     Case("0.3 deg, 0.5 s, canopy opens", recovery=True),
     Case("0.1 deg, 0.1 s, canopy opens", 0.1, 0.1, recovery=True),
-    Case("0.5 deg, 0.5 s, believed 0.3", 0.5, trusted_deg=0.3),
+    Case("0.5 deg, 0.5 s, believed 0.3 deg", 0.5, trusted_deg=0.3),
+    Case("0.3 deg, 0.1 s, believed 0.5 s", life_s=0.1, trusted_life_s=0.5),
+    Case("0.3 deg, 1.0 s, believed 0.5 s", life_s=1.0, trusted_life_s=0.5),
 )
 
 
@@ -145,7 +148,7 @@ def site_of(case):
 def run(case, flights, seed=1):
     rng = np.random.default_rng(seed)
     site = site_of(case)
-    priors = replace(TrackPriors(), correlation_s=case.life_s)
+    priors = replace(TrackPriors(), correlation_s=case.trusted_life_s or case.life_s)
     options = Options(defaults=Defaults(time_s=0.3), sigma_drift_m_s=max(case.drift_m_s, 1.0) / np.sqrt(2))
     seen = [observed(rng, case, n) for n in range(flights)]
     batch = batch_of([observe(site, flight, options.defaults) for flight, _ in seen])

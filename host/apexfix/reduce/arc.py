@@ -1,0 +1,204 @@
+"""One arc through all that the observers held in their tubes around the apex; nobody needs to press at the same time as another.
+
+The arc, at *s* seconds after the apex:
+
+    level     apex + v s                       + a s^2 / 2   after the apex
+    up        apex - g s^2 / 2 + c s^3 |s|     + a s^2 / 2   after the apex
+
+*c* is the first term of the series of a vertical coast with drag growing as the square of the speed, g^3 / (12 w^2) at the terminal
+speed w. *a* stands for the recovery device: it opens at a time that nobody knows, and from then on no parabola holds. Both are
+solved for with priors. What the arc still leaves out grows away from the apex and takes weight from the samples there.
+
+Each observer's tube points where the model was a little earlier, and each clock is off by a little: one shift in time for each
+station, with a prior. A lag common to all moves the time of the apex and nothing else. Unit zeros and survey errors do not average
+out over a track; they are solved for with their priors too, so that the covariance holds them.
+
+A tracking error lives for some tenths of a second (Ornstein-Uhlenbeck): samples are thinned to a fraction of that time and whitened
+exactly as a first-order autoregression, x_i - phi x_(i-1) over sigma sqrt(1 - phi^2), phi = exp(-dt / tau).
+"""
+
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from apexfix.model import Stamps, Vector
+from apexfix.reduce.least_squares import sightlines
+from apexfix.reduce.sightline import frame, linearise
+from apexfix.units import DEG, STANDARD_GRAVITY
+
+
+@dataclass(frozen=True, slots=True)
+class TrackPriors:
+    """What is believed about observers and models before a track is seen. All sigmas are of normal distributions."""
+
+    tracking_rad: float = 0.3 * DEG  # of a held direction on the sky, each axis; a station's own elevation sigma goes first
+    correlation_s: float = 0.5  # how long a tracking error lives
+    lag_s: float = 0.2  # by how much a tube trails what it follows
+    sigma_lag_s: float = 0.1
+    press_s: float = 0.4  # of a press about the apex, reaction time included
+    velocity_m_s: float = 15.0  # per axis, level, at the apex
+    drag_m_s4: float = 0.02  # the c of the module's text: a terminal speed of 60 m/s
+    sigma_drag_m_s4: float = 0.02
+    recovery_m_s2: float = 4.0  # per axis, what a recovery device adds after the apex
+    coast_m_s3: float = 0.01  # what the arc leaves out before the apex, times |s|^3
+    fall_m_s2: float = 0.5  # and after it, times s^2
+
+
+_ITERATIONS: Final = 40
+_LOOKS: Final = 2  # the weights follow the arc, and the first look already knows it to a fraction of its sigma
+_STEP: Final = 1e-4  # of a step, in sigmas
+_LEAST_DAMPING: Final = 1e-3
+_RIDGE: Final = 1e-13  # of a scaled matrix: above rounding, below all that is known
+_TINY: Final = 1e-12
+ARC: Final = 10  # parameters of the arc: apex 3, time 1, velocity 2, drag 1, recovery 3; then 3 for each station
+
+
+class Samples(NamedTuple):
+    """Thinned samples of all stations, one after the other."""
+
+    row: Stamps  # (M,) number of the station
+    time_s: Vector  # (M,) from the common origin
+    azimuth_rad: Vector
+    elevation_rad: Vector
+    station_m: Vector  # (M, 3)
+    sigma_azimuth_rad: Vector
+    sigma_elevation_rad: Vector
+    phi: Vector  # (M,) correlation with the sample before it, 0 at the first
+
+
+class Setting(NamedTuple):
+    """Everything that stays the same while a fit goes down."""
+
+    samples: Samples
+    priors: TrackPriors
+    scale: Vector  # (S, 3) sigma of the shift in time and of the zeros in azimuth and elevation
+    press_s: Vector  # (S,) when they pressed, from the common origin
+
+
+def _arc(unknown: Vector, time_s: Vector) -> tuple[Vector, Vector]:
+    """Return (M, 3) positions at times, and their (M, 3, 10) derivatives; the one by the apex' time is minus that by the time."""
+    s = time_s - unknown[3]
+    fallen = np.maximum(s, 0.0)
+    quartic = s**3 * np.abs(s)
+    by = np.zeros((len(s), 3, ARC))
+    by[:, [0, 1, 2], [0, 1, 2]] = 1.0
+    by[:, [0, 1], [4, 5]] = s[:, None]
+    by[:, 2, 6] = quartic
+    by[:, [0, 1, 2], [7, 8, 9]] = fallen[:, None] ** 2 / 2
+    position = by @ unknown[:ARC]
+    position[:, 2] -= STANDARD_GRAVITY * s**2 / 2
+    speed = fallen[:, None] * unknown[7:10]
+    speed[:, :2] += unknown[4:6]
+    speed[:, 2] += 4 * unknown[6] * np.abs(s) ** 3 - STANDARD_GRAVITY * s
+    by[:, :, 3] = -speed
+    return position, by
+
+
+def rows(unknown: Vector, weight: Vector, setting: Setting) -> tuple[Vector, Vector]:
+    """Return whitened (2 M + priors,) residuals and the (2 M + priors, P) derivatives of what they predict."""
+    residual, jacobian = misclosed(unknown, setting)
+    phi = setting.samples.phi
+    prior_residual, prior_jacobian = _prior_rows(unknown, setting)
+    return (
+        np.concatenate([(_whitened(residual, phi) * weight).ravel(), prior_residual]),
+        np.concatenate([(_whitened(jacobian, phi) * weight[..., None]).reshape(-1, len(unknown)), prior_jacobian]),
+    )
+
+
+def _shifts(unknown: Vector, setting: Setting) -> tuple[Vector, Vector, Vector]:
+    """Return when the model was where each sample shows it, and the zeros in each, all (M,)."""
+    shift, zero_a, zero_e = (unknown[ARC:].reshape(-1, 3) * setting.scale)[setting.samples.row].T
+    return setting.samples.time_s - setting.priors.lag_s + shift, zero_a, zero_e
+
+
+def misclosed(unknown: Vector, setting: Setting) -> tuple[Vector, Vector]:
+    """Return (M, 2) residuals over the tracking error, across and along, and the (M, 2, P) derivatives of the predictions."""
+    samples, scale = setting.samples, setting.scale
+    time_s, zero_a, zero_e = _shifts(unknown, setting)
+    position, by = _arc(unknown, time_s)
+    sigma_a, sigma_e = samples.sigma_azimuth_rad, samples.sigma_elevation_rad
+    lines = sightlines(
+        (samples.azimuth_rad - zero_a)[:, None], (samples.elevation_rad - zero_e)[:, None], samples.station_m[:, None],
+        sigma_a[:, None], sigma_e[:, None],
+    )  # fmt: skip
+    seen = linearise(position.T, lines)
+    gradient = np.stack([np.concatenate(seen.across_gradient, axis=1), np.concatenate(seen.along_gradient, axis=1)], axis=1)
+    jacobian = np.zeros((len(samples.row), 2, len(unknown)))
+    jacobian[..., :ARC] = gradient @ by
+    column, each = ARC + 3 * samples.row, np.arange(len(samples.row))
+    # a shift in time does what an earlier apex does, within its own station
+    jacobian[each, :, column] = -jacobian[..., 3] * scale[samples.row, 0, None]
+    at = frame(position.T, lines)
+    blurred2 = at.level2 + lines.zenith_rad**2 * (at.level2 + at.up**2)
+    facing = (at.ahead / np.sqrt(np.maximum(blurred2, _TINY)))[:, 0]
+    jacobian[each, 0, column + 1] = facing / sigma_a * scale[samples.row, 1]
+    jacobian[each, 1, column + 2] = scale[samples.row, 2] / sigma_e
+    return np.concatenate([seen.across, seen.along], axis=1), jacobian
+
+
+def _whitened(series: Vector, phi: Vector) -> Vector:
+    """Return the innovations of (M, ...) series of unit variance; phi is 0 where a new one begins."""
+    shape = (-1,) + (1,) * (series.ndim - 1)
+    before = np.concatenate([series[:1], series[:-1]])
+    innovations: Vector = (series - phi.reshape(shape) * before) / np.sqrt(1 - phi**2).reshape(shape)
+    return innovations
+
+
+def _weights(unknown: Vector, setting: Setting) -> Vector:
+    """Return the (M, 1) weights of samples that the arc describes less well than they were held."""
+    priors = setting.priors
+    time_s = _shifts(unknown, setting)[0]
+    s = time_s - unknown[3]
+    range_m = np.linalg.norm(_arc(unknown, time_s)[0] - setting.samples.station_m, axis=1)
+    left_out = np.where(s < 0, priors.coast_m_s3 * np.abs(s) ** 3, priors.fall_m_s2 * s**2)
+    relative = left_out / np.maximum(range_m, 1.0) / setting.samples.sigma_elevation_rad
+    return np.asarray(1 / np.sqrt(1 + relative**2))[:, None]
+
+
+def _prior_rows(unknown: Vector, setting: Setting) -> tuple[Vector, Vector]:
+    priors, stations = setting.priors, len(setting.scale)
+    mean, sigma = np.zeros(len(unknown)), np.ones(len(unknown))
+    mean[6] = priors.drag_m_s4
+    sigma[4:6], sigma[6], sigma[7:10] = priors.velocity_m_s, priors.sigma_drag_m_s4, priors.recovery_m_s2
+    held = np.arange(4, len(unknown))
+    jacobian = np.zeros((len(held) + stations, len(unknown)))
+    jacobian[np.arange(len(held)), held] = 1 / sigma[4:]
+    jacobian[len(held) :, 3] = 1 / priors.press_s
+    pressed = (setting.press_s - priors.lag_s - unknown[3]) / priors.press_s
+    return np.concatenate([(mean - unknown)[4:] / sigma[4:], pressed]), jacobian
+
+
+def descended(unknown: Vector, setting: Setting) -> tuple[Vector, Vector, bool]:
+    """Return the unknowns, the weights that they were found with, and whether the last way down came to rest."""
+    weight, converged = _weights(unknown, setting), False
+    for _ in range(_LOOKS):
+        weight = _weights(unknown, setting)
+        unknown, converged = _down(unknown, weight, setting)
+    return unknown, weight, converged
+
+
+def _down(unknown: Vector, weight: Vector, setting: Setting) -> tuple[Vector, bool]:
+    damping = 0.0
+    residual, jacobian = rows(unknown, weight, setting)
+    for _ in range(_ITERATIONS):
+        matrix = jacobian.T @ jacobian
+        size = np.sqrt(np.maximum(np.diag(matrix), _TINY))
+        scaled = matrix / np.outer(size, size) + (damping + _RIDGE) * np.eye(len(size))
+        step = np.linalg.solve(scaled, jacobian.T @ residual / size)
+        if np.abs(step).max() < _STEP and damping <= _LEAST_DAMPING:
+            return unknown + step / size, True
+        trial = rows(unknown + step / size, weight, setting)
+        if trial[0] @ trial[0] <= residual @ residual + _STEP:
+            unknown, (residual, jacobian) = unknown + step / size, trial
+            damping = damping / 10 if damping > _LEAST_DAMPING else 0.0
+        else:
+            damping = max(10 * damping, _LEAST_DAMPING)
+    return unknown, False
+
+
+def covariance(jacobian: Vector) -> Vector:
+    """Return the inverse of the information of whitened rows, (P, P)."""
+    size = np.sqrt(np.maximum(np.sum(jacobian**2, axis=0), _TINY))
+    inverse = np.linalg.inv(jacobian.T @ jacobian / np.outer(size, size) + _RIDGE * np.eye(len(size)))
+    return np.asarray(inverse / np.outer(size, size), dtype=np.float64)
