@@ -175,7 +175,7 @@ class World:
         self.advance(self.now_us)
 
     def sleep(self, us):
-        end_us = self.now_us + us
+        end_us = self.world_us(self.unit_us() + us)  # by the unit's own crystal
         while self.now_us < end_us:
             self._pass_until(end_us, False)
 
