@@ -2,6 +2,7 @@
 
 import sys
 
+import simflash  # puts the slow flash under open()
 from simimu import part
 from simworld import PINS, scenario, world
 

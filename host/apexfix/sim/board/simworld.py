@@ -4,8 +4,6 @@ All times are integers: world time in microseconds UTC, unit time in microsecond
 allocates, so a handler of the firmware that allocates fails here as it would in a hard interrupt on the board.
 """
 
-import builtins
-import io
 import json
 import micropython
 import os
@@ -13,13 +11,11 @@ import select
 import sys
 import utime as real  # the interpreter's own clock: the leading u passes by the stand-in time.py
 from array import array
+from builtins import open as real_open  # simflash.py replaces the built-in one
 
 NEVER = 1 << 61
 TICKS_MASK = (1 << 30) - 1  # ticks wrap at 2**30 on the board: 17.9 minutes of microseconds
 PINS = 32
-ERASE_BLOCK = 4096
-ERASE_US = 45_000  # typical 4 KiB erase of the board's flash (data-sheet figure from memory); interrupts are off meanwhile
-FLUSH_US = 1_200  # a few 256-byte page programs at 0.4 ms (from memory)
 TICKS_CALL_US = 2
 
 
@@ -237,64 +233,6 @@ class World:
         os.rename(self.reached_file + ".new", self.reached_file)
 
 
-class FlashFile(io.IOBase):
-    """A file whose writing costs the time that the board's flash takes."""
-
-    def __init__(self, file):
-        self._file = file
-        self._pending = 0
-        self._in_block = 0
-
-    def write(self, data):
-        self._pending += len(data)
-        self._in_block += len(data)
-        written = self._file.write(data)
-        while self._in_block >= ERASE_BLOCK:
-            self._in_block -= ERASE_BLOCK
-            world.stall(ERASE_US)
-        return written
-
-    def readinto(self, buffer):
-        return self._file.readinto(buffer)
-
-    def read(self, *size):
-        return self._file.read(*size)
-
-    def seek(self, *place):
-        return self._file.seek(*place)
-
-    def tell(self):
-        return self._file.tell()
-
-    def flush(self):
-        if self._pending:
-            self._pending = 0
-            world.stall(FLUSH_US)
-        self._file.flush()
-
-    def close(self):
-        self.flush()
-        self._file.close()
-
-    def ioctl(self, request, argument):
-        if request == 1:
-            self.flush()
-        return 0
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, *exception):
-        self.close()
-
-
-def _flash_open(path, mode="r", *rest):
-    file = real_open(path, mode, *rest)
-    return FlashFile(file) if "w" in mode or "a" in mode or "+" in mode else file
-
-
-real_open = builtins.open
 with real_open(os.getenv("APEXFIX_SCENARIO")) as _file:
     scenario = json.load(_file)
 world = World(scenario)
-builtins.open = _flash_open
