@@ -28,18 +28,22 @@ def crc16(data):
 
 def cobs(data):
     """Consistent overhead byte stuffing (Cheshire and Baker, 1999)."""
-    out = []
-    pieces = data.split(b"\0")
-    for number, piece in enumerate(pieces):
-        full = len(piece) >= 254
-        while len(piece) >= 254:
-            out.append(b"\xff")
-            out.append(piece[:254])
-            piece = piece[254:]
-        if piece or not full or number < len(pieces) - 1:
-            out.append(bytes((len(piece) + 1,)))
-            out.append(piece)
-    return b"".join(out)
+    out = bytearray(len(data) + len(data) // 254 + 2)
+    code_at = 0
+    at = 1
+    for byte in data:
+        if at - code_at == 255:  # a full block stands for no zero
+            out[code_at] = 255
+            code_at = at
+            at += 1
+        if byte:
+            out[at] = byte
+        else:
+            out[code_at] = at - code_at
+            code_at = at
+        at += 1
+    out[code_at] = at - code_at
+    return out[:at]
 
 
 def frame(kind, tag, payload):
