@@ -4,7 +4,8 @@ _DEG = 0.017453293
 _QUIET_RAD_S = 1.5 * _DEG  # peak to peak: above the noise of a cheap part over a second, below any hand
 _START_RAD_S = 25.0 * _DEG  # the largest zero-rate output of the data sheets is 20 degrees a second
 _NEWS_RAD_S = 0.5 * _DEG  # an offset moves less than this between two rests; a slow even turn moves more
-_INSIST = 5  # unless it insists for this many seconds
+_INSIST = 10  # unless it insists for this many seconds
+_INSIST_RAD_S = 2.0 * _DEG  # and is no faster: a turntable turns evenly for longer than any hand
 _LONGEST_MEAN = 30
 
 
@@ -53,7 +54,7 @@ class Stillness:
         limit = _START_RAD_S if self.renewed_us < 0 else _NEWS_RAD_S
         if step > limit:
             self._insisting += 1
-            if self.renewed_us < 0 or self._insisting < _INSIST:
+            if self.renewed_us < 0 or step > _INSIST_RAD_S or self._insisting < _INSIST:
                 return
             self._agreeing = 0
         self._insisting = 0

@@ -124,6 +124,21 @@ def test_a_slow_even_turn_is_not_taken_for_an_offset():
     assert abs(still.offset_rad_s[2] - 0.01) < 1e-4
 
 
+def even_turn(rate_dps, seconds):
+    """A second of rest at no offset, then an even turn: the offset in force afterwards, in degrees a second."""
+    still = Stillness(RATE_HZ)
+    for number in range(RATE_HZ):
+        still.update((0.0, 0.0, 0.0), number * 10_000)
+    for number in range(RATE_HZ, RATE_HZ * (1 + seconds)):
+        still.update((0.0, 0.0, radians(rate_dps)), number * 10_000)
+    return still.offset_rad_s[2] * 180 / pi
+
+
+def test_an_offset_that_moved_while_warm_is_taken_after_ten_seconds_and_a_turntable_never():
+    assert even_turn(1.0, 9) == 0.0 and abs(even_turn(1.0, 11) - 1.0) < 1e-4
+    assert even_turn(9.0, 60) == 0.0
+
+
 def test_motion_ends_stillness_at_once():
     still = Stillness(RATE_HZ)
     for number in range(150):
