@@ -100,6 +100,17 @@ def test_the_timer_allocates_nothing_through_the_wrap():
     assert ring.count == 4000 and time.now.us > WRAP
 
 
+def test_the_lock_would_notice_an_allocation():
+    noticed = False
+    micropython.heap_lock()
+    try:
+        bytearray(64)
+    except MemoryError:
+        noticed = True
+    micropython.heap_unlock()
+    assert noticed
+
+
 def test_a_late_timer_counts_what_was_lost_without_allocating():
     ring = sampler()
     timer = machine.Timer.all[-1]
