@@ -139,7 +139,7 @@ def water_phase(exponent):
         return by_time * (span_m3 / flow_m3_s)
 
     still = Setting(STANDARD, np.zeros(1), np.zeros(1), np.zeros(1), np.ones(1), -np.inf)
-    return march(still, rate, np.zeros((5, 1)), np.linspace(0, 1, 41))[:, 0], load
+    return march(still, rate, np.zeros((5, 1)), np.linspace(0, 1, 41))[0][:, 0], load
 
 
 def test_the_first_drop_leaves_as_bernoulli_says():

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from apexfix.predict import Bottle, Motor, ascents, nominal, read_rocket, trajectory
+from apexfix.predict import Bottle, Motor, Quantity, ascents, nominal, read_rocket, trajectory
 from apexfix.predict.boost import charge, tube_exit, water_push
 from apexfix.predict.motion import DOWNWIND, SPEED_DOWNWIND, SPEED_UP, TIME, UP
 from apexfix.predict.quantity import at
@@ -91,9 +91,36 @@ def test_water_that_cannot_leave_is_carried_along(rocket):
     assert ascents(body, values).apex_m[0] == pytest.approx(once.apex[UP], rel=5e-3)
 
 
+def test_the_apex_of_a_rocket_that_falls_while_it_burns_is_its_highest_point(rocket):
+    body = rocket("motor")  # its thrust falls from 14 N to 5 N: too little for a kilogram after the first moment
+    values = nominal(body) | {"dry_mass_kg": np.full(1, 0.9), "impulse_ns": np.full(1, 9.5)}
+    flown = ascents(body, values)
+    assert flown.burnout_m[0] < flown.apex_m[0]
+    assert flown.apex_s[0] < flown.burnout_s[0]
+
+
 def test_a_rocket_too_heavy_for_its_motor_stays_on_the_pad(rocket):
     body = rocket("motor")
     values = nominal(body) | {"dry_mass_kg": np.full(1, 50.0)}
     flown = ascents(body, values)
     assert isinstance(body.engine, Motor)
     assert (flown.apex_m[0], flown.burnout_m_s[0]) == (0.0, 0.0)
+
+
+def test_air_that_cannot_lift_the_rocket_off_its_tube_leaves_it_there(rocket):
+    body = rocket("water")
+    values = nominal(body) | {"pressure_pa": np.array([500.0])}
+    flown = ascents(body, values)
+    assert (flown.apex_m[0], flown.burnout_m_s[0]) == (pytest.approx(0.0, abs=0.01), pytest.approx(0.0, abs=0.01))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_absurd_spreads_still_give_finite_flights(rocket, kind):
+    body = rocket(kind)
+    draw = np.random.default_rng(8)
+    spread = {name: Quantity(q.value, 1.5 * abs(q.value), q.positive) for name, q in body.quantities.items()}
+    wide = {name: at(quantity, draw.standard_normal(2000)) for name, quantity in spread.items()}
+    values = wide | {"tilt_rad": np.clip(wide["tilt_rad"], -1.5, 1.5)}
+    flown = ascents(body, values)
+    assert all(np.isfinite(part).all() for part in (flown.apex_m, flown.apex_s, flown.apex_downwind_m, flown.burnout_m_s))
+    assert (flown.apex_m >= 0).all()

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from apexfix.errors import ReductionError
-from apexfix.predict import Quantity, read_rocket, refuse_impossible, warnings
+from apexfix.predict import Quantity, forecast, read_rocket, refuse_impossible, warnings
 from apexfix.units import DEG
 
 
@@ -29,6 +29,11 @@ def test_the_examples_can_fly(with_figures, kind):
 def test_a_motor_weaker_than_the_weight_is_refused(with_figures):
     with pytest.raises(ReductionError, match=r"greatest thrust of 14\.\d+ N seen, more than the weight of 19\.\d+ N"):
         refuse_impossible(with_figures("motor", dry_mass_kg=2.0))
+
+
+def test_a_motor_that_lifts_only_for_a_moment_is_refused(with_figures):
+    with pytest.raises(ReductionError, match="too weak after it"):
+        forecast(with_figures("motor", dry_mass_kg=0.9), samples=100)
 
 
 def test_a_water_rocket_weaker_than_its_weight_is_refused(with_figures):

@@ -47,6 +47,7 @@ def test_a_table_that_begins_late_rises_from_nothing(tmp_path):
         ("0 5\n", 1, None, "two or more expected"),
         ("", 1, None, "two or more expected"),
         ("# nothing\n", 1, None, "two or more expected"),
+        ("\n".join(f"{row} 1" for row in range(502)), 501, None, "thin the table out"),
     ],
 )
 def test_a_wrong_table_is_told_with_its_line(tmp_path, text, line, field, words):

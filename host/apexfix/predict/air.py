@@ -11,6 +11,7 @@ from apexfix.units import STANDARD_GRAVITY
 ZERO_CELSIUS_K: Final = 273.15
 DRY_AIR_J_KG_K: Final = 287.05287  # specific gas constant, ISO 2533:1975
 LAPSE_K_M: Final = 0.0065  # ISO 2533:1975, up to 11 km
+HIGHEST_M: Final = 11_000.0
 WIND_EXPONENT: Final = 1 / 7  # open level ground, neutral air; common practice in wind engineering
 # A power law has an infinite slope at the ground and says nothing true between the blades of grass.
 LOWEST_WIND_M: Final = 1.0
@@ -57,9 +58,13 @@ def standard_pressure(height_m: float) -> float:
 
 
 def density_at(air: Air, height_m: Vector | float) -> Vector:
-    """Return the density in kg/m3 at a height above the pad, with the standard lapse rate from the pad's own weather."""
+    """Return the density in kg/m3 at a height above the pad, with the standard lapse rate from the pad's own weather.
+
+    Above 11 km, far beyond any model, it stays as it is there.
+    """
     power = STANDARD_GRAVITY / (DRY_AIR_J_KG_K * LAPSE_K_M) - 1
-    return np.asarray(air.density_kg_m3 * np.exp(power * np.log1p(-LAPSE_K_M / air.temperature_k * np.asarray(height_m))))
+    colder = -LAPSE_K_M / air.temperature_k * np.minimum(height_m, HIGHEST_M)
+    return np.asarray(air.density_kg_m3 * np.exp(power * np.log1p(colder)))
 
 
 def wind_at(air: Air, wind_m_s: Vector | float, height_m: Vector | float) -> Vector:

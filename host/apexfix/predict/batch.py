@@ -74,21 +74,23 @@ def ascents(rocket: Rocket, values: dict[str, Vector]) -> Ascents:
         One for every name in ``rocket.quantities``.
     """
     scene = setting(rocket, values)
-    burnt = burnout(rocket, scene, values)
-    apex = coast_to_apex(scene, burnt, burnt_out_kg(rocket, values))
+    burnt, highest = burnout(rocket, scene, values)
+    coasted = coast_to_apex(scene, burnt, burnt_out_kg(rocket, values))
+    apex = _higher(coasted, highest)
     speed = np.hypot(burnt[SPEED_DOWNWIND], burnt[SPEED_UP])
     return Ascents(burnt[TIME], burnt[UP], speed, apex[TIME], apex[UP], apex[DOWNWIND])
 
 
-def burnout(rocket: Rocket, scene: Setting, values: dict[str, Vector]) -> Vector:
-    """Return the states (5, N) at which the thrust ends."""
+def burnout(rocket: Rocket, scene: Setting, values: dict[str, Vector]) -> tuple[Vector, Vector]:
+    """Return the states (5, N) at which the thrust ends, and the highest on the way: the same, but where the thrust is too weak."""
     match rocket.engine:
         case Bottle():
             return _bottle_burnout(rocket, rocket.engine, scene, values)
         case Motor():
             return _motor_burnout(rocket.engine, scene, values)
         case Burnout():
-            return known_burnout(rocket.engine, values)
+            known = known_burnout(rocket.engine, values)
+            return known, known
 
 
 def coast_to_apex(scene: Setting, burnt: Vector, mass_kg: Vector) -> Vector:
@@ -101,15 +103,15 @@ def coast_to_apex(scene: Setting, burnt: Vector, mass_kg: Vector) -> Vector:
         by_time = rates(state, free(scene, state, 0.0, mass_kg))
         return np.asarray(by_time * (-upward / np.minimum(by_time[SPEED_UP], -STANDARD_GRAVITY)))
 
-    return march(scene, rate, burnt, np.linspace(0, 1, _COAST_STEPS + 1))
+    return march(scene, rate, burnt, np.linspace(0, 1, _COAST_STEPS + 1))[0]
 
 
-def march(scene: Setting, rate: Rate, state: Vector, grid: Vector) -> Vector:
-    """Return the state at the end of a grid of the independent variable, one step from point to point.
+def march(scene: Setting, rate: Rate, state: Vector, grid: Vector) -> tuple[Vector, Vector]:
+    """Return the states at the end of a grid of the independent variable, one step from point to point, and the highest passed.
 
     Where a sample leaves its rail within a step, the step is taken in two: the turn into the wind must begin at the right place.
     """
-    on = way_along_rail(scene, state) < scene.rail_m
+    on, highest = way_along_rail(scene, state) < scene.rail_m, state
     for here, there in pairwise(grid):
         ended = _step(rate, (here, there - here), state, on)
         leaves = on & (way_along_rail(scene, ended) >= scene.rail_m)
@@ -118,8 +120,12 @@ def march(scene: Setting, rate: Rate, state: Vector, grid: Vector) -> Vector:
             ended = _step(rate, (here, share * (there - here)), state, on)
             on = on & ~leaves
             ended = _step(rate, (here + share * (there - here), (1 - share) * (there - here)), ended, on)
-        state = ended
-    return state
+        state, highest = ended, _higher(ended, highest)
+    return state, highest
+
+
+def _higher(one: Vector, other: Vector) -> Vector:
+    return np.where(one[UP] > other[UP], one, other)
 
 
 def _step(rate: Rate, span: tuple[Vector | float, Vector | float], state: Vector, on: Flags) -> Vector:
@@ -148,14 +154,14 @@ def _share_on_rail(scene: Setting, rate: Rate, span: tuple[float, float], ends: 
     return share
 
 
-def _bottle_burnout(rocket: Rocket, bottle: Bottle, scene: Setting, values: dict[str, Vector]) -> Vector:
+def _bottle_burnout(rocket: Rocket, bottle: Bottle, scene: Setting, values: dict[str, Vector]) -> tuple[Vector, Vector]:
     load = charge(rocket, bottle, values)
     last_pa = spent_pa(load)
 
     def water(done: Vector | float, state: Vector, on: Flags) -> Vector:
         span_m3 = load.end_m3 - load.air_m3
         thrust_n, mass_kg, flow_m3_s = water_push(load, load.air_m3 + done * span_m3)
-        return rates(state, powered(scene, state, (thrust_n, mass_kg), on)) * (span_m3 / flow_m3_s)
+        return rates(state, powered(scene, state, (thrust_n, mass_kg), on)) * (span_m3 / np.maximum(flow_m3_s, 1e-12))
 
     def air(done: Vector | float, state: Vector, on: Flags) -> Vector:
         # the square gathers steps where the flow dies away like the root of the gauge pressure
@@ -167,11 +173,12 @@ def _bottle_burnout(rocket: Rocket, bottle: Bottle, scene: Setting, values: dict
         seconds = np.where(load.blow_pa > last_pa, by_done * by_pressure / -np.maximum(flow_kg_s, 1e-12), 0.0)
         return rates(state, powered(scene, state, (thrust_n, mass_kg), on)) * seconds
 
-    wet = march(scene, water, off_the_tube(bottle, load, values["tilt_rad"]), np.linspace(0, 1, _WATER_STEPS + 1))
-    return march(scene, air, wet, np.linspace(0, 1, _AIR_STEPS + 1))
+    wet, before = march(scene, water, off_the_tube(bottle, load, values["tilt_rad"]), np.linspace(0, 1, _WATER_STEPS + 1))
+    burnt, highest = march(scene, air, wet, np.linspace(0, 1, _AIR_STEPS + 1))
+    return burnt, _higher(highest, before)
 
 
-def _motor_burnout(motor: Motor, scene: Setting, values: dict[str, Vector]) -> Vector:
+def _motor_burnout(motor: Motor, scene: Setting, values: dict[str, Vector]) -> tuple[Vector, Vector]:
     fire = burn(motor, values)
 
     def rate(curve_s: Vector | float, state: Vector, on: Flags) -> Vector:

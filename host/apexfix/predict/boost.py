@@ -67,7 +67,7 @@ def charge(rocket: Rocket, bottle: Bottle, values: dict[str, Vector]) -> Charge:
 
 
 def tube_exit(bottle: Bottle, load: Charge, cosine: Vector) -> Vector:
-    """Return the time and the speed (2, N) at which the nozzle leaves the launch tube.
+    """Return the time and the speed (2, N) at which the nozzle leaves the launch tube; zeros where the air cannot lift the rocket.
 
     The air works on the tube's cross-section and no water leaves; drag, below a thousandth of it, is left out. Speed follows from
     the work, time from Gauss quadrature over the root of the way, which has no singular end.
@@ -83,7 +83,8 @@ def tube_exit(bottle: Bottle, load: Charge, cosine: Vector) -> Vector:
     node, weight = np.polynomial.legendre.leggauss(12)
     root = (node + 1) / 2
     time_s = sum((w * bottle.tube_m * r / speed(bottle.tube_m * r**2) for r, w in zip(root, weight, strict=True)), 0 * mass_kg)
-    return np.stack([time_s, speed(bottle.tube_m)])
+    last_m_s = speed(bottle.tube_m)
+    return np.stack([time_s, last_m_s]) * (last_m_s > 1e-3)
 
 
 def off_the_tube(bottle: Bottle, load: Charge, tilt_rad: Vector) -> Vector:
@@ -92,7 +93,8 @@ def off_the_tube(bottle: Bottle, load: Charge, tilt_rad: Vector) -> Vector:
         return at_rest(len(load.dry_kg))
     sine, cosine = np.sin(tilt_rad), np.cos(tilt_rad)
     time_s, speed = tube_exit(bottle, load, cosine)
-    return np.stack([time_s, bottle.tube_m * sine, bottle.tube_m * cosine, speed * sine, speed * cosine])
+    way_m = bottle.tube_m * (speed > 0)
+    return np.stack([time_s, way_m * sine, way_m * cosine, speed * sine, speed * cosine])
 
 
 def water_push(load: Charge, air_m3: Vector) -> tuple[Vector, Vector, Vector]:

@@ -60,6 +60,21 @@ def refuse_impossible(rocket: Rocket) -> None:
         _refuse_weak(*_motor_lift(rocket.engine, values))
 
 
+def refuse_fallen(upward_m_s: float) -> None:
+    """Raise where the stated flight does not climb any more when the thrust ends; takes the upward speed then.
+
+    Raises
+    ------
+    ReductionError
+        The rocket hangs on the pad or falls while its engine still pushes.
+    """
+    if upward_m_s <= 0:
+        raise ReductionError(
+            f"an upward speed of {upward_m_s:.1f} m/s at burnout seen, more than 0 expected: the thrust lifts this rocket for "
+            "a moment and is too weak after it; take a stronger engine or a lighter rocket"
+        )
+
+
 def warnings(rocket: Rocket) -> tuple[Warned, ...]:
     """Return what the stated figures break of the published advice."""
     values = nominal(rocket)

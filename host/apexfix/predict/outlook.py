@@ -13,10 +13,10 @@ from apexfix.predict.air import canopy_drift
 from apexfix.predict.batch import Ascents, ascents
 from apexfix.predict.boost import charge
 from apexfix.predict.bottle import largest_fill
-from apexfix.predict.limits import Warned, refuse_impossible, warnings
+from apexfix.predict.limits import Warned, refuse_fallen, refuse_impossible, warnings
 from apexfix.predict.motion import DOWNWIND, SPEED_DOWNWIND, SPEED_UP, TIME, UP
 from apexfix.predict.quantity import at, normal_nodes
-from apexfix.predict.reference import trajectory
+from apexfix.predict.reference import Trajectory, trajectory
 from apexfix.predict.rocket import Bottle, Rocket, nominal
 from apexfix.units import STANDARD_GRAVITY
 
@@ -80,6 +80,7 @@ def forecast(rocket: Rocket, samples: int = SAMPLES, seed: int = 1) -> Forecast:
     refuse_impossible(rocket)
     stated = nominal(rocket)
     flown = trajectory(rocket, stated)
+    refuse_fallen(float(flown.burnout[SPEED_UP]))
     return Forecast(
         outcomes=outcomes(rocket, samples, seed),
         warnings=warnings(rocket),
@@ -87,7 +88,7 @@ def forecast(rocket: Rocket, samples: int = SAMPLES, seed: int = 1) -> Forecast:
         ballistic_s=float(flown.ground[TIME]),
         without_drag_m=float(flown.burnout[UP] + max(flown.burnout[SPEED_UP], 0.0) ** 2 / (2 * STANDARD_GRAVITY)),
         sweep=fill_sweep(rocket, rocket.engine) if isinstance(rocket.engine, Bottle) else None,
-        ejection=ejection(rocket) if "delay_s" in stated else None,
+        ejection=ejection(flown, float(stated["delay_s"][0])) if "delay_s" in stated else None,
     )
 
 
@@ -167,11 +168,9 @@ def fill_sweep(rocket: Rocket, bottle: Bottle) -> FillSweep:
     return FillSweep(fill, apex_m, float(fill[top]) + shift, float(level + slope * shift + square * shift**2))
 
 
-def ejection(rocket: Rocket) -> Ejection:
-    """Return where the stated flight is when the delay ends."""
-    stated = nominal(rocket)
-    flown = trajectory(rocket, stated)
-    when_s = float(flown.burnout[TIME] + stated["delay_s"][0])
+def ejection(flown: Trajectory, delay_s: float) -> Ejection:
+    """Return where a flight is when the delay ends."""
+    when_s = float(flown.burnout[TIME]) + delay_s
     landed = when_s >= flown.ground[TIME]
     state = flown.ground if landed else flown.coast(when_s)
     height_m = 0.0 if landed else float(state[UP])

@@ -15,7 +15,7 @@ from apexfix.model import Vector
 from apexfix.text_file import read_text
 
 LARGEST_TABLE_BYTES: Final = 1 << 18
-_MOST_ROWS: Final = 2000
+_MOST_ROWS: Final = 500  # every row is a step of every flight: more would make the interval slow
 _LARGEST_N: Final = 1e6
 _LONGEST_S: Final = 1000.0
 _SEPARATOR: Final = re.compile(r"\s*,\s*|\s+")
@@ -117,7 +117,8 @@ def _check_order(path: Path, rows: list[tuple[int, float, float]]) -> None:
     if len(rows) < 2:
         raise FileError(f"{len(rows)} rows seen, two or more expected; {_EXPECTED}", path=path, line=rows[0][0] if rows else 1)
     if len(rows) > _MOST_ROWS:
-        raise FileError(f"{len(rows)} rows seen, at most {_MOST_ROWS} expected", path=path, line=rows[_MOST_ROWS][0])
+        line = rows[_MOST_ROWS][0]
+        raise FileError(f"{len(rows)} rows seen, at most {_MOST_ROWS} expected; thin the table out", path=path, line=line)
     for (_, before_s, _), (line, time_s, _) in pairwise(rows):
         if time_s <= before_s:
             raise FileError(f"{time_s:g} s seen after {before_s:g} s, a later time expected", path=path, line=line, field="time")
