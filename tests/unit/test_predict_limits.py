@@ -86,3 +86,15 @@ def test_what_breaks_a_published_limit_is_told(with_figures, figures, words):
 def test_an_ordinary_rocket_breaks_no_limit(with_figures):
     assert warnings(with_figures("motor")) == ()
     assert warnings(with_figures("burnout")) == ()
+
+
+def test_a_flight_near_the_speed_of_sound_is_told(with_figures):
+    # 340.3 m/s at 15 degrees C, ISO 2533:1975
+    rocket = with_figures("burnout", burnout_m_s=0.81 * 340.3)
+    assert any("0.81 of the speed of sound" in warned.reason for warned in forecast(rocket, samples=100).warnings)
+    assert forecast(with_figures("burnout", burnout_m_s=0.79 * 340.3), samples=100).warnings == ()
+
+
+def test_an_impulse_that_no_model_has_is_taken_for_a_typing_error(with_figures):
+    with pytest.raises(ReductionError, match="look at the impulse in N s"):
+        refuse_impossible(with_figures("motor", impulse_ns=8625.0))

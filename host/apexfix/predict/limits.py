@@ -10,8 +10,9 @@ import numpy as np
 
 from apexfix.errors import ReductionError
 from apexfix.model import Vector
+from apexfix.predict.air import DRY_AIR_J_KG_K, Air
 from apexfix.predict.boost import burn, charge, motor_push, tube_exit, water_push
-from apexfix.predict.bottle import largest_fill
+from apexfix.predict.bottle import GAMMA, largest_fill
 from apexfix.predict.rocket import Bottle, Motor, Rocket, nominal
 from apexfix.units import DEG, STANDARD_GRAVITY
 
@@ -30,6 +31,10 @@ MODEL_PROPELLANT_KG: Final = 0.125
 MODEL_IMPULSE_NS: Final = 320.0
 TILT_LIMIT_RAD: Final = 30 * DEG
 WIND_LIMIT_M_S: Final = 32 / 3.6
+
+FASTEST_M_S: Final = 1000.0  # a typing error is likelier than such a model
+SLOW_SHARE: Final = 0.8  # of the speed of sound, up to which a drag coefficient hardly depends on the speed
+SLOW_SOURCE: Final = "rise of drag towards the speed of sound; S. F. Hoerner, Fluid-Dynamic Drag, 1965 (from memory)"
 
 LIVELY_THRUST: Final = 5.0  # times the weight
 PRACTICE: Final = "common practice, no source"
@@ -58,6 +63,7 @@ def refuse_impossible(rocket: Rocket) -> None:
         _refuse_weak(*_water_lift(rocket, rocket.engine, values))
     if isinstance(rocket.engine, Motor):
         _refuse_weak(*_motor_lift(rocket.engine, values))
+        _refuse_absurd(rocket.engine, values)
 
 
 def refuse_fallen(upward_m_s: float) -> None:
@@ -86,6 +92,15 @@ def warnings(rocket: Rocket) -> tuple[Warned, ...]:
     return tuple(found)
 
 
+def speed_warnings(air: Air, fastest_m_s: float) -> tuple[Warned, ...]:
+    """Return a warning where a flight comes so near the speed of sound that its drag coefficient does not hold."""
+    mach = fastest_m_s / (GAMMA * DRY_AIR_J_KG_K * air.temperature_k) ** 0.5
+    if mach <= SLOW_SHARE:
+        return ()
+    reason = f"{mach:.2f} of the speed of sound at burnout: above {SLOW_SHARE:g} the drag is more than was reckoned"
+    return (Warned(reason, SLOW_SOURCE),)
+
+
 def _refuse_pressure(pressure_pa: float) -> None:
     if pressure_pa > BOTTLE_LIMIT_PA:
         raise ReductionError(
@@ -104,6 +119,15 @@ def _refuse_fill(rocket: Rocket, bottle: Bottle, values: dict[str, Vector]) -> N
             f"a fill of {fill:.0%} of the bottle seen; at this pressure the air can drive out the water of a fill of less than "
             f"{most:.1%}, that is {most * bottle.volume_m3 * 1000:.2f} l (Boyle's law with the stated exponent); "
             "fill less or raise the pressure"
+        )
+
+
+def _refuse_absurd(motor: Motor, values: dict[str, Vector]) -> None:
+    ideal_m_s = float((values["impulse_ns"] / (values["dry_mass_kg"] + motor.case_kg))[0])
+    if ideal_m_s > FASTEST_M_S:
+        raise ReductionError(
+            f"impulse by mass would make {ideal_m_s:.0f} m/s, at most {FASTEST_M_S:g} m/s expected: no model does, and constant "
+            "drag coefficients end far below; look at the impulse in N s and the masses in kg"
         )
 
 

@@ -13,7 +13,7 @@ from apexfix.predict.air import canopy_drift
 from apexfix.predict.batch import Ascents, ascents
 from apexfix.predict.boost import charge
 from apexfix.predict.bottle import largest_fill
-from apexfix.predict.limits import Warned, refuse_fallen, refuse_impossible, warnings
+from apexfix.predict.limits import Warned, refuse_fallen, refuse_impossible, speed_warnings, warnings
 from apexfix.predict.motion import DOWNWIND, SPEED_DOWNWIND, SPEED_UP, TIME, UP
 from apexfix.predict.quantity import at, normal_nodes
 from apexfix.predict.reference import Trajectory, trajectory
@@ -83,7 +83,7 @@ def forecast(rocket: Rocket, samples: int = SAMPLES, seed: int = 1) -> Forecast:
     refuse_fallen(float(flown.burnout[SPEED_UP]))
     return Forecast(
         outcomes=outcomes(rocket, samples, seed),
-        warnings=warnings(rocket),
+        warnings=warnings(rocket) + speed_warnings(rocket.air, hypot(*flown.burnout[[SPEED_DOWNWIND, SPEED_UP]])),
         ballistic_downwind_m=float(flown.ground[DOWNWIND]),
         ballistic_s=float(flown.ground[TIME]),
         without_drag_m=float(flown.burnout[UP] + max(flown.burnout[SPEED_UP], 0.0) ** 2 / (2 * STANDARD_GRAVITY)),
