@@ -10,6 +10,7 @@ from apexfix import __version__
 # name of the command -> module of this package that holds a click command of the same name
 COMMANDS: Final = {
     "demo": "demo",
+    "predict": "predict",
     "pull": "pull",
     "reduce": "reduce",
     "report": "report",
@@ -17,6 +18,7 @@ COMMANDS: Final = {
 }
 HELP: Final = {
     "demo": "Fly an invented launch day with virtual units and reduce it.",
+    "predict": "Predict a rocket's flight as intervals, before the launch.",
     "pull": "Fetch the records of every connected unit into a day folder.",
     "reduce": "Compute the apex of every flight of a day.",
     "report": "Write the day's report as one HTML file.",
