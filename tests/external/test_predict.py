@@ -12,7 +12,7 @@ from apexfix.predict.boost import charge, water_push
 from apexfix.predict.bottle import CHOKING, WATER_KG_M3, air_flow, expansion_work, isothermal_emptying, largest_fill, water_speed
 from apexfix.predict.closed import Coast, boost, coast, coast_without_drag
 from apexfix.predict.motion import DOWNWIND, SPEED_DOWNWIND, SPEED_UP, TIME, UP, Setting
-from apexfix.predict.thrust import ThrustCurve, constant_thrust, impulse_class, impulse_until, read_thrust, total_impulse
+from apexfix.predict.thrust import ThrustTable, constant_thrust, impulse_class, impulse_until, read_thrust, total_impulse
 from apexfix.units import DEG
 
 # A temperature without end lets the density stay the same at every height, as the textbooks have it.
@@ -90,7 +90,7 @@ def test_a_motor_flight_agrees_with_a_published_table():
     # Mandell, Caporaso & Bengen, Topics in Advanced Model Rocketry, MIT Press 1973, chapter 4, table 2 (second hand), stepwise by
     # hand: burnout 111.4 m/s and 78.1 m, coast 6.46 s and 265.5 m, apex 343.6 m. An exact solution of the same equations with the
     # same g of 9.8 gives 343.785 m; ours is 9.80665, which takes 0.15 m off.
-    curve = ThrustCurve(np.array([0, 0.14, 0.22, 1.20]), np.array([0, 13, 3.5, 3.5]))
+    curve = ThrustTable(np.array([0, 0.14, 0.22, 1.20]), np.array([0, 13, 3.5, 3.5]))
     figures = {"dry_mass_kg": 0.040 - 0.00833, "impulse_ns": 5.0, "burn_time_s": 1.2}
     body = rocket(Motor(curve, 0.00833, 0.0), figures, diameter_m=diameter_for(0.92e-4))
     assert total_impulse(curve) == pytest.approx(5.0, abs=0.005)

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from apexfix.errors import FileError
-from apexfix.predict.thrust import ThrustCurve, constant_thrust, impulse_until, read_thrust, total_impulse
+from apexfix.predict.thrust import ThrustTable, constant_thrust, impulse_until, read_thrust, total_impulse
 
 ROWS = [(0.0, 0.0), (0.1, 9.5), (0.4, 4.0), (1.0, 0.0)]
 
@@ -59,7 +59,7 @@ def test_a_wrong_table_is_told_with_its_line(tmp_path, text, line, field, words)
 @given(st.lists(st.tuples(st.floats(0.001, 1), st.floats(0, 100)), min_size=2, max_size=12), st.floats(0, 1))
 def test_impulse_adds_up_over_any_cut(steps, cut):
     gaps, thrusts = np.array(steps).T
-    curve = ThrustCurve(np.concatenate([[0.0], np.cumsum(gaps)]), np.concatenate([[0.0], thrusts]))
+    curve = ThrustTable(np.concatenate([[0.0], np.cumsum(gaps)]), np.concatenate([[0.0], thrusts]))
     when = cut * curve.time_s[-1]
     fine = np.unique(np.concatenate([curve.time_s[curve.time_s < when], [when]]))
     first = np.trapezoid(np.interp(fine, curve.time_s, curve.thrust_n), fine)

@@ -11,7 +11,7 @@ descent_m_s               steady rate under the recovery device
 pressure_pa               water: gauge pressure in the bottle
 water_m3                  water: what is filled in
 exponent                  water: of the polytropic expansion, 1 (isothermal) to 1.4 (no heat from the walls)
-impulse_ns, burn_time_s   motor: what the thrust curve is scaled to
+impulse_ns, burn_time_s   motor: what the thrust table is scaled to
 delay_s                   motor: from burnout to ejection; absent where there is none
 burnout_m_s               burnout speed known
 ========================  ========================================================================================
@@ -25,7 +25,7 @@ import numpy as np
 from apexfix.model import Vector
 from apexfix.predict.air import Air
 from apexfix.predict.quantity import Quantity
-from apexfix.predict.thrust import ThrustCurve
+from apexfix.predict.thrust import ThrustTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ class Bottle:
 class Motor:
     """A solid motor."""
 
-    curve: ThrustCurve
+    curve: ThrustTable
     propellant_kg: float  # leaves in proportion to the impulse
     case_kg: float  # stays
 

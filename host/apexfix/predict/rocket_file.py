@@ -10,7 +10,7 @@ from apexfix.fields import Check, anything, matching, number, text, whole
 from apexfix.predict.air import WIND_EXPONENT, ZERO_CELSIUS_K, Air, moist_density, standard_pressure
 from apexfix.predict.quantity import Quantity
 from apexfix.predict.rocket import Bottle, Burnout, Motor, Rocket
-from apexfix.predict.thrust import ThrustCurve, constant_thrust, read_thrust, total_impulse
+from apexfix.predict.thrust import ThrustTable, constant_thrust, read_thrust, total_impulse
 from apexfix.toml_tables import Document, Table, parsed, table
 from apexfix.units import DEG
 
@@ -195,7 +195,7 @@ def _motor(row: Table, quantities: dict[str, Quantity]) -> Motor:
     return Motor(curve, propellant_kg, loaded_kg - propellant_kg)
 
 
-def _curve(row: Table, quantities: dict[str, Quantity]) -> ThrustCurve:
+def _curve(row: Table, quantities: dict[str, Quantity]) -> ThrustTable:
     if "thrust_file" in row.values:
         return read_thrust(row.document.path.parent / row.values["thrust_file"])
     for name in ("impulse_ns", "burn_time_s"):

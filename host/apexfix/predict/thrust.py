@@ -23,24 +23,24 @@ _EXPECTED: Final = "two numbers expected: the time in s and the thrust in N, wit
 
 
 @dataclass(frozen=True, slots=True)
-class ThrustCurve:
+class ThrustTable:
     """Thrust that runs straight from each point to the next and is zero after the last."""
 
     time_s: Vector  # (N,) rising, from 0
     thrust_n: Vector  # (N,) zero or more
 
 
-def constant_thrust(impulse_ns: float, burn_time_s: float) -> ThrustCurve:
+def constant_thrust(impulse_ns: float, burn_time_s: float) -> ThrustTable:
     """Return the curve of a motor of which only the total impulse and the burn time are known."""
-    return ThrustCurve(np.array([0.0, burn_time_s]), np.full(2, impulse_ns / burn_time_s))
+    return ThrustTable(np.array([0.0, burn_time_s]), np.full(2, impulse_ns / burn_time_s))
 
 
-def impulse_until(curve: ThrustCurve, time_s: Vector | float) -> Vector:
+def impulse_until(curve: ThrustTable, time_s: Vector | float) -> Vector:
     """Return the impulse in N s from the start to each time, exact for the straight lines of the curve.
 
     Examples
     --------
-    >>> impulse_until(ThrustCurve(np.array([0.0, 2.0]), np.array([0.0, 4.0])), np.array([1.0, 2.0, 3.0])).tolist()
+    >>> impulse_until(ThrustTable(np.array([0.0, 2.0]), np.array([0.0, 4.0])), np.array([1.0, 2.0, 3.0])).tolist()
     [1.0, 4.0, 4.0]
     """
     when = np.clip(time_s, curve.time_s[0], curve.time_s[-1])
@@ -51,7 +51,7 @@ def impulse_until(curve: ThrustCurve, time_s: Vector | float) -> Vector:
     return np.asarray(done[step] + (when - curve.time_s[step]) * (curve.thrust_n[step] + now_n) / 2)
 
 
-def total_impulse(curve: ThrustCurve) -> float:
+def total_impulse(curve: ThrustTable) -> float:
     """Return the impulse of the whole curve in N s."""
     return float(impulse_until(curve, curve.time_s[-1]))
 
@@ -71,7 +71,7 @@ def impulse_class(impulse_ns: float) -> str:
     return chr(ord("A") + doubled) if doubled < 26 else "beyond Z"
 
 
-def read_thrust(path: Path) -> ThrustCurve:
+def read_thrust(path: Path) -> ThrustTable:
     """Return the curve in a table of two columns; lines that begin with ``#`` or ``;`` and empty ones are skipped.
 
     A table that begins later than 0 s is taken to rise from (0, 0), as such tables leave that point out.
@@ -93,7 +93,7 @@ def read_thrust(path: Path) -> ThrustCurve:
     time_s, thrust_n = np.array(points).T
     if not thrust_n.any():
         raise FileError("no thrust above 0 seen in the whole table, some expected", path=path, line=rows[0][0], field="thrust")
-    return ThrustCurve(time_s, thrust_n)
+    return ThrustTable(time_s, thrust_n)
 
 
 def _row(path: Path, line: int, text: str) -> tuple[float, float]:
