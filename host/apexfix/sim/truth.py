@@ -168,7 +168,7 @@ class _Motion:
         return np.concatenate([velocity, force / mass])
 
     def _mass_kg(self, time_s: float) -> float:
-        """Return the mass; the impulse of a piece of the thrust curve is a trapezoid."""
+        """Return the mass; the impulse of a piece of the thrust table is a trapezoid."""
         if time_s >= self._time[-1]:
             return self._rocket.mass_kg - self._rocket.propellant_kg
         i = max(int(np.searchsorted(self._time, time_s, side="right")) - 1, 0)
