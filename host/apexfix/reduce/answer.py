@@ -12,6 +12,7 @@ from apexfix.errors import ReductionError
 from apexfix.model import Exclusion, Flight, FlightResult, Residual, Vector, Verdict
 from apexfix.reduce.closure import SportingVerdict, sporting_verdict
 from apexfix.reduce.flight import Fit
+from apexfix.reduce.interval import stretched
 from apexfix.reduce.methods import side_by_side
 from apexfix.reduce.observe import Observations
 from apexfix.reduce.options import Options
@@ -30,6 +31,7 @@ from apexfix.reduce.uncertainty import Sigmas, shares
 from apexfix.reduce.verdict import Evidence, judge
 from apexfix.units import DEG
 
+COMMON_SOURCES: Final = ("unit zero", "survey")
 QUANTITIES: Final = ("azimuth", "elevation")
 LEAST_SQUARES: Final = "weighted least squares"
 WITH_PRIOR: Final = "weighted least squares with a drift prior"
@@ -80,15 +82,15 @@ def answered(flight: Flight, batch: Batch, fit: Fit, beside: Classical, options:
     cost, spare = float(fixes.chi2[0]), _spare(fit)
     probability = global_test(cost, spare)
     widening = sqrt(cost / spare) if probability < ALPHA_GLOBAL else 1.0
-    covariance = widening**2 * fixes.covariance_m2[0]
+    covariance = widening**2 * fit.covariance_m2
     height = float(position[2])
-    low, high = (height + widening * (end - height) for end in fit.interval_m)
+    interval = stretched(fit.interval_m, height, widening)
     misclosures = misclosure(position[:, None], sightlines_of(batch, fit.solution))[0]
     excluded = _excluded(batch, fit, misclosures)
     evidence = Evidence(
         height_m=height,
         sigma_m=sqrt(covariance[2, 2]),
-        interval_m=(low, high),
+        interval_m=interval,
         interval_closed=fit.closed,
         cost=cost,
         redundancy=spare,
@@ -108,7 +110,7 @@ def answered(flight: Flight, batch: Batch, fit: Fit, beside: Classical, options:
         reasons=reasons + flight.remarks,
         position_m=position,
         covariance_m2=covariance,
-        interval95_m=(low, high),
+        interval95_m=interval,
         closure_percent=None if beside.sporting is None else beside.sporting.closure_percent,
         method=method,
         methods={method: height, **beside.heights_m},
@@ -149,7 +151,11 @@ def _budget(fit: Fit, jacobian: Vector, widening: float) -> dict[str, float]:
     whitened_gain = (jacobian @ fixes.covariance_m2[0, 2]).reshape(-1, 2)
     gain = np.where(fit.kept, whitened_gain / np.where(fit.kept, sigma, 1.0), 0.0)
     own = shares(gain, {name: part[0] for name, part in fit.solution.parts.items()})
-    height_sigma = sqrt(fixes.covariance_m2[0, 2, 2])
+    common = float(fit.covariance_m2[2, 2] - fixes.covariance_m2[0, 2, 2])
+    if common > 0:  # adjusted over the whole day, where the two are no longer independent
+        own = {name: share for name, share in own.items() if name not in COMMON_SOURCES}
+        own[" and ".join(COMMON_SOURCES)] = sqrt(common)
+    height_sigma = sqrt(fit.covariance_m2[2, 2])
     if fit.solution.lean is not None:
         own["drift prior"] = height_sigma * sqrt(float(fixes.prior_share[0]))
     if widening > 1:

@@ -7,11 +7,12 @@ import numpy as np
 
 from apexfix.model import DayResult, Flight, FlightResult, Site, Vector
 from apexfix.reduce.answer import answered, classical, unanswered
-from apexfix.reduce.flight import Fit, fits
+from apexfix.reduce.flight import Fit
 from apexfix.reduce.observe import Observations, observe
 from apexfix.reduce.options import Options
 from apexfix.reduce.solve import Batch
 from apexfix.reduce.uncertainty import Sigmas
+from apexfix.reduce.whole_day import settled
 
 DEFAULTS = Options()
 
@@ -28,9 +29,10 @@ def reduce_day(site: Site, flights: Sequence[Flight], options: Options = DEFAULT
     if not seen:
         return DayResult(site, ())
     batch = batch_of(seen)
-    rows = (batch.take(np.array([k])) for k in range(len(seen)))
-    results = tuple(_result(*each, options) for each in zip(flights, rows, fits(batch, options), strict=True))
-    return DayResult(site, results)
+    day = settled(batch, options)
+    rows = (day.batch.take(np.array([k])) for k in range(len(seen)))
+    results = tuple(_result(*each, options) for each in zip(flights, rows, day.fits, strict=True))
+    return DayResult(site, results, day.remarks)
 
 
 def _result(flight: Flight, batch: Batch, fit: Fit, options: Options) -> FlightResult:

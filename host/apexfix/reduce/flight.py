@@ -34,6 +34,7 @@ class Fit:
     interval_m: tuple[float, float]
     closed: bool
     kept: Mask  # (N, 2)
+    covariance_m2: Vector  # (3, 3) of the position; NaN where unsolved
     ambiguous: bool = False
 
 
@@ -45,7 +46,8 @@ def fits(batch: Batch, options: Options) -> list[Fit]:
     answers = []
     for k in range(len(suspect)):
         row = np.array([k])
-        own = _closed(Fit(first.take(row), _ends(intervals, k), bool(intervals.closed[k]), batch.present[k]))
+        closed, covariance = bool(intervals.closed[k]), first.fixes.covariance_m2[k]
+        own = _closed(Fit(first.take(row), _ends(intervals, k), closed, batch.present[k], covariance))
         if suspect[k]:
             own = _searched(own, batch.take(row), options)
         if not own.solution.fixes.solved[0] and _may_lean_on_drift(own, options):
@@ -57,7 +59,7 @@ def fits(batch: Batch, options: Options) -> list[Fit]:
 def _fit(batch: Batch, kept: Mask, options: Options, *, leaning: bool = False) -> Fit:
     solution = solve(batch.keep(kept[None]), options, leaning=leaning)
     interval = solution.intervals()
-    return _closed(Fit(solution, _ends(interval, 0), bool(interval.closed[0]), kept))
+    return _closed(Fit(solution, _ends(interval, 0), bool(interval.closed[0]), kept, solution.fixes.covariance_m2[0]))
 
 
 def _closed(own: Fit) -> Fit:

@@ -56,6 +56,21 @@ def height_intervals(position_m: Vector, covariance_m2: Vector, lines: Sightline
     return HeightIntervals(ends[:count], ends[count:], first[:count] & first[count:], reached[:count] & reached[count:])
 
 
+def stretched(interval_m: tuple[float, float], height_m: float, factor: float) -> tuple[float, float]:
+    """Return the interval of a height whose sigma is larger by a factor: its half width grows with it, its skew with the square.
+
+    Examples
+    --------
+    >>> stretched((90.0, 112.0), 100.0, 2.0)
+    (82.0, 126.0)
+    """
+    below, above = height_m - interval_m[0], interval_m[1] - height_m
+    half, skew = factor * (above + below) / 2, factor**2 * (above - below) / 2
+    # a skew as large as the interval is wide would put an end on the wrong side
+    skew = min(max(skew, -0.9 * half), 0.9 * half)
+    return height_m - half + skew, height_m + half + skew
+
+
 @dataclass(frozen=True, slots=True)
 class _Search:
     fit: Vector  # (3, K)
