@@ -33,30 +33,36 @@ LEAST_CUT_RAD = 6 * DEG
 
 
 def crossing_azimuths(station_m: Vector, azimuth_rad: Vector, elevation_rad: Vector) -> MethodResult:
-    """Return the crossing of the azimuths in plan, at the mean of the heights that the stations see there.
+    """Return the crossing of two azimuths in plan, at the mean of the heights that the two stations see there.
 
     Notes
     -----
-    For two stations the sine rule in plan, then h_i = up_i + d_i tan E_i with the distance d_i of each station to the crossing, and
-    the mean. For more, every pair of stations that cuts at a fair angle is crossed so, and the pairs are averaged.
+    The sine rule in plan, then h_i = up_i + d_i tan E_i with the distance d_i of each station to the crossing, and the mean. Of
+    more than two stations those two are taken that cut best: nearest to a right angle, neither of them under the model. To
+    average all pairs would let the worst one spoil the height and its closure.
     """
     azimuth, elevation = _normal(azimuth_rad, elevation_rad)
-    pairs = [list(pair) for pair in combinations(range(len(azimuth)), 2)]
-    fair = [pair for pair in pairs if abs(np.sin(azimuth[pair[0]] - azimuth[pair[1]])) >= np.sin(LEAST_CUT_RAD)]
-    crossings = [_cross(station_m[pair], azimuth[pair], elevation[pair]) for pair in fair]
-    crossed = [crossing for crossing in crossings if crossing is not None]
-    if not crossed:
-        raise ReductionError(
-            f"no two azimuths cut at {LEAST_CUT_RAD / DEG:.0f} degrees or more in front of both observers; elevations must decide"
-        )
-    heights = np.array([height for _, two in crossed for height in two])
-    level = np.mean([point for point, _ in crossed], axis=0)
-    mean = float(heights.mean())
-    return MethodResult("crossing azimuths, mean height", mean, level, Closure(mean, heights, None), "both azimuths are right")
+    pairs = sorted(combinations(range(len(azimuth)), 2), key=lambda pair: -_cut(azimuth[list(pair)], elevation[list(pair)]))
+    for pair in map(list, pairs):
+        crossed = _cross(station_m[pair], azimuth[pair], elevation[pair])
+        if crossed is not None:
+            level, heights = crossed
+            closure = Closure(float(heights.mean()), heights, None)
+            return MethodResult("crossing azimuths, mean height", closure.altitude_m, level, closure, "both azimuths are right")
+    raise ReductionError(
+        f"no two azimuths cut at {LEAST_CUT_RAD / DEG:.0f} degrees or more in front of both observers; elevations must decide"
+    )
+
+
+def _cut(azimuth_rad: Vector, elevation_rad: Vector) -> float:
+    """Return how well two stations cut, 0 to 1: the sine of the angle in plan, times the cosine of the steeper elevation."""
+    return float(abs(np.sin(azimuth_rad[0] - azimuth_rad[1])) * np.cos(elevation_rad).min())
 
 
 def _cross(station_m: Vector, azimuth_rad: Vector, elevation_rad: Vector) -> tuple[Vector, Vector] | None:
-    """Return the crossing (2,) and the two heights there, None where it lies behind an observer."""
+    """Return the crossing (2,) and the two heights there, None where it lies behind an observer or the lines hardly cut."""
+    if abs(np.sin(azimuth_rad[0] - azimuth_rad[1])) < np.sin(LEAST_CUT_RAD):
+        return None
     towards = np.stack([np.sin(azimuth_rad), np.cos(azimuth_rad)], axis=1)
     apart = station_m[1, :2] - station_m[0, :2]
     away = np.linalg.solve(np.stack([towards[0], -towards[1]], axis=1), apart)
