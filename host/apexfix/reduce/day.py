@@ -11,6 +11,7 @@ from apexfix.reduce.flight import Fit
 from apexfix.reduce.observe import Observations, observe
 from apexfix.reduce.options import Options
 from apexfix.reduce.solve import Batch
+from apexfix.reduce.tracked import with_tracks
 from apexfix.reduce.uncertainty import Sigmas
 from apexfix.reduce.whole_day import settled
 
@@ -32,7 +33,7 @@ def reduce_day(site: Site, flights: Sequence[Flight], options: Options = DEFAULT
     day = settled(batch, options)
     rows = (day.batch.take(np.array([k])) for k in range(len(seen)))
     results = tuple(_result(*each, options) for each in zip(flights, rows, day.fits, strict=True))
-    return DayResult(site, results, day.remarks)
+    return DayResult(site, tuple(with_tracks(site, result, day.let_go, options) for result in results), day.remarks)
 
 
 def _result(flight: Flight, batch: Batch, fit: Fit, options: Options) -> FlightResult:

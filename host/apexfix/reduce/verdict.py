@@ -45,9 +45,27 @@ _ORDER: Final = (Verdict.ACCEPTED, Verdict.DOUBTFUL, Verdict.REJECTED, Verdict.U
 def judge(evidence: Evidence, remarks: Sequence[str] = ()) -> tuple[Verdict, tuple[str, ...]]:
     """Return the worst of all findings, and every finding as a sentence, those that weigh most first."""
     checks = (_agreement, _closure, _exclusions, _redundancy, _prior, _width, _drift)
-    findings = [finding for check in checks for finding in check(evidence)]
-    findings.sort(key=lambda finding: -_ORDER.index(finding[0]))
-    return findings[0][0], tuple(sentence for _, sentence in findings) + tuple(remarks)
+    verdict, reasons = _worst_first([finding for check in checks for finding in check(evidence)])
+    return verdict, (*reasons, *remarks)
+
+
+def judge_tracks(evidence: Evidence, pressed: Verdict, sigmas_apart: float | None) -> tuple[Verdict, tuple[str, ...]]:
+    """Return the same for an arc through the tracks, beside what the presses were judged.
+
+    ``sigmas_apart`` is how far the two heights lie from each other, None where that is no further than chance puts them.
+    """
+    answer = f"the arc through the tracks puts the apex at {evidence.height_m:.1f} m with a sigma of {evidence.sigma_m:.1f} m"
+    findings: list[Finding] = [(Verdict.ACCEPTED, answer), *_width(evidence), *_drift(evidence)]
+    if sigmas_apart is not None:
+        findings.append((Verdict.DOUBTFUL, f"the tracks and the presses give heights {sigmas_apart:.1f} sigmas apart"))
+    if pressed in (Verdict.REJECTED, Verdict.UNSOLVED):
+        findings.append((Verdict.DOUBTFUL, f"the presses alone are {pressed.value}; only the tracks give a height"))
+    return _worst_first(findings)
+
+
+def _worst_first(findings: list[Finding]) -> tuple[Verdict, tuple[str, ...]]:
+    ranked = sorted(findings, key=lambda finding: -_ORDER.index(finding[0]))
+    return ranked[0][0], tuple(sentence for _, sentence in ranked)
 
 
 def _closes(e: Evidence) -> bool:
