@@ -1,0 +1,1 @@
+"""Before the launch: where to stand."""

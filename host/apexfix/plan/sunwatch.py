@@ -1,0 +1,120 @@
+"""How near the lines of sight come to the Sun from the pad to the landing, and when or where they stay clear of it."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+import numpy as np
+
+from apexfix.model import Vector
+from apexfix.plan.expected import Expected, apexes, landings
+from apexfix.reduce.sightline import Mask
+from apexfix.safety import SUN_WARNING_RAD
+from apexfix.sun import separation_rad, sun_angles
+
+_FLIGHTS: Final = 48
+_ALONG: Final = np.linspace(0.0, 1.0, 13)
+_LOOK: Final = timedelta(minutes=15)
+_LOOKS: Final = 24  # six hours to each side
+
+Flights = Mapping[str, Vector]  # part of the flight -> (M, 3) points of expected flights
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """When and where a launch is planned."""
+
+    utc: datetime
+    latitude_rad: float
+    longitude_rad: float
+    height_m: float  # above the sea
+
+    def sun(self, later: timedelta = timedelta(0)) -> tuple[float, float]:
+        """Return azimuth and elevation of the Sun, radians, some time later."""
+        return sun_angles(self.latitude_rad, self.longitude_rad, self.height_m, self.utc + later)
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """The look of one station that comes nearest to the Sun."""
+
+    nearest_rad: float
+    during: str  # climb, apex, descent
+
+    @property
+    def warning(self) -> bool:
+        """Nearer than the margin."""
+        return self.nearest_rad < SUN_WARNING_RAD
+
+
+@dataclass(frozen=True, slots=True)
+class SunWatch:
+    """A layout and the Sun at one moment."""
+
+    azimuth_rad: float
+    elevation_rad: float
+    glances: tuple[Glance, ...]  # one for each station; all far away while the Sun is down
+    clear_from: datetime | None  # the layout is clear of the Sun between these, as far as six hours were looked at
+    clear_until: datetime | None
+    other_time: datetime | None  # the nearest time at which a layout with a warning is clear
+
+
+def flights(expected: Expected) -> Flights:
+    """Return points of the climb, straight from the pad, of the apexes and of the descent, straight to the landing."""
+    apex = apexes(expected, _FLIGHTS)
+    down = np.column_stack([landings(expected, _FLIGHTS), np.zeros(_FLIGHTS)])
+    climb = _ALONG[:-1, None, None] * apex
+    descent = apex + _ALONG[1:, None, None] * (down - apex)
+    return {"climb": climb.reshape(-1, 3), "apex": apex, "descent": descent.reshape(-1, 3)}
+
+
+def watch(station_m: Vector, seen: Flights, moment: Moment) -> SunWatch:
+    """Return what (N, 3) stations have to know about the Sun."""
+    azimuth, elevation = moment.sun()
+    glances = tuple(_glance(station, seen, azimuth, elevation) for station in station_m)
+    near = any(glance.warning for glance in glances)
+
+    def clear(step: int) -> bool:
+        return bool(_clear(station_m, seen, *moment.sun(step * _LOOK)).all())
+
+    return SunWatch(
+        azimuth,
+        elevation,
+        glances,
+        None if near else moment.utc + _last(clear, -1) * _LOOK,
+        None if near else moment.utc + _last(clear, 1) * _LOOK,
+        _nearest_clear(clear, moment) if near else None,
+    )
+
+
+def clear_places(seen: Flights, moment: Moment) -> Callable[[Vector], Mask]:
+    """Return a rule for (N, 3) places: no look of a whole flight comes near to the Sun."""
+    azimuth, elevation = moment.sun()
+    return lambda place_m: _clear(place_m, seen, azimuth, elevation)
+
+
+def _clear(place_m: Vector, seen: Flights, azimuth_rad: float, elevation_rad: float) -> Mask:
+    if elevation_rad < 0:
+        return np.ones(len(place_m), dtype=bool)
+    points = np.concatenate(list(seen.values()))
+    nearest = [separation_rad(points - place, azimuth_rad, elevation_rad).min() for place in place_m]
+    return np.asarray(np.array(nearest) >= SUN_WARNING_RAD)
+
+
+def _glance(station: Vector, seen: Flights, azimuth_rad: float, elevation_rad: float) -> Glance:
+    if elevation_rad < 0:
+        return Glance(np.pi, "night")
+    nearest = {part: float(separation_rad(points - station, azimuth_rad, elevation_rad).min()) for part, points in seen.items()}
+    during = min(nearest, key=lambda part: nearest[part])
+    return Glance(nearest[during], during)
+
+
+def _last(clear: Callable[[int], bool], way: int) -> int:
+    """Return the last of the steps one way, in a row from now, at which the layout is clear."""
+    return next((way * (step - 1) for step in range(1, _LOOKS + 1) if not clear(way * step)), way * _LOOKS)
+
+
+def _nearest_clear(clear: Callable[[int], bool], moment: Moment) -> datetime | None:
+    steps = (way * step for step in range(1, _LOOKS + 1) for way in (1, -1))
+    return next((moment.utc + step * _LOOK for step in steps if moment.sun(step * _LOOK)[1] > 0 and clear(step)), None)
