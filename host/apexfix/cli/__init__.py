@@ -11,6 +11,7 @@ from apexfix import __version__
 COMMANDS: Final = {
     "demo": "demo",
     "predict": "predict",
+    "plan": "plan",
     "pull": "pull",
     "reduce": "reduce",
     "report": "report",
@@ -19,6 +20,7 @@ COMMANDS: Final = {
 HELP: Final = {
     "demo": "Fly an invented launch day with virtual units and reduce it.",
     "predict": "Predict a rocket's flight as intervals, before the launch.",
+    "plan": "Choose where to stand before a launch, and check that it is safe.",
     "pull": "Fetch the records of every connected unit into a day folder.",
     "reduce": "Compute the apex of every flight of a day.",
     "report": "Write the day's report as one HTML file.",
