@@ -11,7 +11,7 @@ from apexfix.archive import ARCHIVE_NAME, Archive, Unit, open_archive
 from apexfix.errors import FileError, UnitError
 from apexfix.link import candidate_ports, find_units, open_port
 from apexfix.records import Damage, scan
-from apexfix.session import HostClock, Identity, Session
+from apexfix.session import NOT_NOW, HostClock, Identity, Refused, Session
 from apexfix.wire import SegmentEntry
 
 EXCHANGES: Final = 8  # before the transfer and after it; the fastest counts, so a few are enough
@@ -38,6 +38,7 @@ class Outcome:
     damaged_bytes: int  # of all that is held of this log; a few after a power cut are normal
     conflicts: int  # of all that is held of this unit
     tidied: int  # segments erased on the unit
+    untidied: int  # segments that the unit was too busy to erase; tidy again
     error: str
 
 
@@ -57,6 +58,7 @@ class _Tally:
         self.identity: Identity | None = None
         self.fresh_bytes = 0
         self.tidied = 0
+        self.untidied = 0
 
 
 def pull_all(
@@ -127,8 +129,7 @@ def _pull(session: Session, archive: Archive, port: str, options: PullOptions, t
     _compare_clocks(session, archive)
     for entry in entries:
         if options.tidy and entry.closed:
-            _tidy(session, archive, identity, entry)
-            tally.tidied += 1
+            _tidy(session, archive, (identity, entry), tally)
     archive.add_pull(identity.serial, identity.log, port, options.host.utc_us(), tally.fresh_bytes)
 
 
@@ -167,20 +168,29 @@ def _pull_segment(
         raise UnitError(f"segment {entry.number} ended at byte {held}, {entry.length} were announced; pull again")
 
 
-def _tidy(session: Session, archive: Archive, identity: Identity, entry: SegmentEntry) -> None:
+def _tidy(session: Session, archive: Archive, which: tuple[Identity, SegmentEntry], tally: _Tally) -> None:
     """Erase a segment on the unit. The unit compares length and checksum of its file with ours and refuses where they differ."""
+    identity, entry = which
     held = archive.segment_bytes(identity.serial, identity.log, entry.number)
-    session.forget(entry.number, len(held), crc32(held))
+    try:
+        session.forget(entry.number, len(held), crc32(held))
+    except Refused as refusal:
+        if refusal.code != NOT_NOW:
+            raise
+        tally.untidied += 1
+    else:
+        tally.tidied += 1
 
 
 def _outcome(archive: Archive, port: str, tally: _Tally, error: str) -> Outcome:
     identity = tally.identity
     if identity is None:
-        return Outcome(port, "", "", 0, 0, 0, 0, error)
+        return Outcome(port, "", "", 0, 0, 0, 0, 0, error)
     segments = archive.segments(identity.serial, identity.log)
     damaged = sum(item.length for segment in segments for item in scan(segment) if isinstance(item, Damage))
     conflicts = sum(conflict.serial == identity.serial for conflict in archive.conflicts())
-    return Outcome(port, identity.unit, identity.serial, tally.fresh_bytes, damaged, conflicts, tally.tidied, error)
+    done = (tally.fresh_bytes, damaged, conflicts, tally.tidied, tally.untidied)
+    return Outcome(port, identity.unit, identity.serial, *done, error)
 
 
 def _ports_with_units(host: HostClock) -> tuple[str, ...]:

@@ -29,6 +29,8 @@ from apexfix.wire import (
 _KEPT_NOISE: Final = 4000  # characters; a traceback of MicroPython is well below
 _LARGEST_SEGMENT: Final = 1 << 20  # sixteen times what a unit writes; a talker without end must not fill the disk
 _SOFT_RESET: Final = b"\x04"
+_NO_SUCH_SEGMENT: Final = 3
+NOT_NOW: Final = 4  # of a refusal: busy with a press, or the segment is open
 
 
 class Line(Protocol):
@@ -83,6 +85,14 @@ class Identity:
     boot: int
     firmware: str
     imu: str
+
+
+class Refused(UnitError):
+    """The unit will not do it; the codes are those of docs/protocol.md, section 2."""
+
+    def __init__(self, verb: str, code: int, text: str) -> None:
+        self.code = code
+        super().__init__(f"the unit refused {verb!r} (code {code}): {text}")
 
 
 class Session:
@@ -158,8 +168,19 @@ class Session:
         raise UnitError(f"segment {number} does not end at byte {offset}, a unit writes at most 65536; renew its firmware")
 
     def forget(self, number: int, length: int, crc32: int) -> None:
-        """Erase a closed segment that has exactly this length and checksum."""
-        self._done("forget", number, length, f"{crc32:08X}")
+        """Erase a closed segment that has exactly this length and checksum. Where it is gone already, that is as good.
+
+        Raises Refused with code 4 where the unit was busy each time it was asked, with another code where it never will.
+        """
+        for last in range(1 - self._patience.attempts, 1):
+            try:
+                return self._done("forget", number, length, f"{crc32:08X}")
+            except Refused as refusal:
+                if refusal.code == _NO_SUCH_SEGMENT:  # erased at an earlier try, whose answer was lost
+                    return None
+                if refusal.code != NOT_NOW or last == 0:
+                    raise
+            self._wait(self._patience.answer_s)
 
     def flight(self, number: int) -> None:
         """Set the flight number, 1-9999."""
@@ -237,6 +258,11 @@ class Session:
                         if not isinstance(answer, SegmentEntry | Data):
                             return
 
+    def _wait(self, wait_s: float) -> None:
+        until = self._host.elapsed_s() + wait_s
+        while self._host.elapsed_s() < until:
+            self._heard.extend(self._receiver.feed(self._line.read(4096)))
+
     def _leave_prompt(self) -> None:
         if self._was_reset:
             raise self._silence("reset", "an interpreter's prompt came instead of a unit, also after a soft reset")
@@ -297,7 +323,7 @@ def _joined(pieces: dict[int, bytes], offset: int) -> bytes:
 
 def _raise_refusal(verb: str, answer: Answer) -> None:
     if isinstance(answer, Refusal):
-        raise UnitError(f"the unit refused {verb!r} (code {answer.code}): {answer.text}")
+        raise Refused(verb, answer.code, answer.text)
 
 
 def _identity(value: dict[str, object]) -> Identity:

@@ -89,7 +89,8 @@ class FakeUnit:
 
     def answer(self, tag, verb, args):
         if verb in self.refused:
-            return [frame("N", tag, b"\x02" + self.refused[verb])]
+            code, text = self.refused[verb]
+            return [frame("N", tag, bytes([code]) + text)]
         return getattr(self, f"_{verb}")(tag, *args)
 
     def _hello(self, tag):
@@ -114,6 +115,8 @@ class FakeUnit:
         return [*pieces, frame("E", tag, struct.pack("<I", len(pieces)))]
 
     def _forget(self, tag, number, length, check):
+        if int(number) in self.forgotten:
+            return [frame("N", tag, b"\x03gone")]
         data = self.segments[int(number)]
         assert (len(data), f"{crc32(data):08X}") == (int(length), check)
         self.forgotten.append(int(number))

@@ -94,6 +94,67 @@ def test_tidying_erases_only_closed_segments_that_are_held_whole(kit, archive, l
     assert unit.forgotten == [1]  # the fake unit itself compares length and checksum
 
 
+def test_a_unit_too_busy_to_tidy_is_told_and_no_error(kit, archive, log):
+    unit = kit.FakeUnit(log)
+    unit.refused["forget"] = 4, b"a press is being saved"
+    outcome = pull(unit, archive, tidy=True)
+    assert (outcome.error, outcome.tidied, outcome.untidied) == ("", 0, 1)
+    del unit.refused["forget"]
+    assert pull(unit, archive, tidy=True).tidied == 1
+
+
+def test_a_unit_that_is_busy_for_a_moment_is_asked_again(kit, archive, log):
+    unit = kit.FakeUnit(log)
+
+    def busy_once(verb, frames):
+        tries = sum(request[0] == "forget" for request in unit.requests)
+        return [kit.frame("N", unit.tag, b"\x04not now")] if verb == "forget" and tries == 1 else frames
+
+    unit.mishap = busy_once
+    unit._forget = lambda tag, *args: setattr(unit, "tag", tag) or kit.FakeUnit._forget(unit, tag, *args)
+    outcome = pull(unit, archive, tidy=True)
+    assert (outcome.error, outcome.tidied, outcome.untidied) == ("", 1, 0)
+
+
+def test_a_segment_that_was_erased_while_the_answer_was_lost_counts_as_tidied(kit, archive, log):
+    unit = kit.FakeUnit(log)
+    unit.mishap = lambda verb, frames: [] if verb == "forget" and len(unit.requests) == lost() else frames
+
+    def lost():
+        return next(n for n, request in enumerate(unit.requests, 1) if request[0] == "forget")
+
+    outcome = pull(unit, archive, tidy=True)
+    assert (outcome.error, outcome.tidied) == ("", 1)
+    assert unit.forgotten == [1]
+
+
+def test_a_refusal_that_is_for_good_is_an_error_of_the_pull(kit, archive, log):
+    unit = kit.FakeUnit(log)
+    unit.refused["forget"] = 5, b"checksum differs"
+    assert "checksum differs" in pull(unit, archive, tidy=True).error
+
+
+def test_an_announced_length_of_four_gigabytes_is_not_believed(kit, archive, log):
+    unit = kit.FakeUnit(dict(log))
+    unit._segments = lambda tag: [
+        kit.frame("S", tag, (1).to_bytes(4, "little") + b"\xff\xff\xff\xff\x01"),
+        kit.frame("E", tag, b"\x01\0\0\0"),
+    ]
+    assert "4294967295 were announced" in pull(unit, archive).error
+    assert archive.segments("e661", "9f3a01c2") == (log[1],)
+
+
+def test_names_of_a_unit_reach_neither_paths_nor_the_terminal(kit, archive):
+    unit = kit.FakeUnit({1: kit.boot_record(1, unit="../../etc/x\x1b]0;owned\x07")}, serial="../e661")
+    unit.name = "../../x\x1b[2J\r\n"
+    outcome = pull(unit, archive)
+    assert outcome.unit.isprintable()
+    assert outcome.error == ""
+    (stored,) = archive.boots()
+    assert stored.record.unit.isprintable()
+    assert archive.units()[0].name.isprintable()
+
+
 def test_a_shrunken_segment_is_an_error_and_nothing_is_erased(kit, archive, log):
     unit = kit.FakeUnit(dict(log))
     pull(unit, archive)

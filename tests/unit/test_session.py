@@ -135,7 +135,7 @@ def test_the_interrupt_character_is_never_sent(kit):
 
 def test_a_refusal_is_told_in_the_unit_s_words(kit):
     unit = kit.FakeUnit()
-    unit.refused["set"] = b"rate_hz is 100 or 200, not 3"
+    unit.refused["set"] = 2, b"rate_hz is 100 or 200, not 3"
     with pytest.raises(UnitError, match=r"refused 'set' \(code 2\): rate_hz is 100 or 200, not 3"):
         talk_to(unit).set("rate_hz", 3)
 

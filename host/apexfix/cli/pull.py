@@ -35,5 +35,9 @@ def _show(progress: Progress) -> None:
 def _row(outcome: Outcome) -> str:
     return (
         f"{outcome.unit or '-':<16}  {outcome.port:<25}  {outcome.fresh_bytes:9d}  {outcome.damaged_bytes:7d}  "
-        f"{outcome.conflicts:9d}  {outcome.tidied:6d}  {outcome.error or 'done'}"
+        f"{outcome.conflicts:9d}  {outcome.tidied:6d}  {outcome.error or _done(outcome)}"
     )
+
+
+def _done(outcome: Outcome) -> str:
+    return f"done, but {outcome.untidied} not tidied: the unit was busy, try again" if outcome.untidied else "done"
