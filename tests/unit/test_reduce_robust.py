@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from apexfix.reduce.flight import search
+from apexfix.reduce.lean import Lean
 from apexfix.reduce.options import Options
 from apexfix.reduce.robust import (
     CRITICAL_W,
@@ -131,7 +132,8 @@ def test_a_plausible_drift_decides_between_two_that_accuse_each_other():
     east, north, up = (targets - stations).T
     azimuth, elevation = np.arctan2(east, north)[None], np.arctan2(up, np.hypot(east, north))[None]
     sigmas = BLUNDERS.days_of.Sigmas(*(np.full((1, 3), value) for value in (0.01, 0.01, 0.005, 0.005, 0.1, 0.0)))
-    found = search(BLUNDERS.Batch(("A", "B", "C"), stations, azimuth, elevation, sigmas), Options())
-    kept = found.kept.reshape(3, 2)
-    assert kept[1].all()
-    assert not kept[2].all()
+    batch = BLUNDERS.Batch(("A", "B", "C"), stations, azimuth, elevation, sigmas)
+    found, without_belief = search(batch, Options()), search(batch, Options(drift=Lean(slope=100.0, floor_m=1e5)))
+    assert len(without_belief.rivals) == 1
+    assert found.rivals == ()
+    assert found.kept.reshape(3, 2).tolist() == [[True, True], [True, True], [False, False]]

@@ -113,8 +113,8 @@ def symmetric_interval(outputs: Vector, share: float = 0.95) -> tuple[float, flo
 
     Examples
     --------
-    >>> symmetric_interval(np.arange(101.0), 0.9)
-    (5.0, 95.0)
+    >>> [round(end, 6) for end in symmetric_interval(np.arange(101.0), 0.9)]
+    [5.0, 95.0]
     """
     low, high = np.quantile(outputs, [(1 - share) / 2, (1 + share) / 2])
     return float(low), float(high)
