@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from apexfix.errors import ReductionError
+from apexfix.geometry import angles, wrapped
 from apexfix.model import Exclusion, Flight, FlightResult, Residual, Vector, Verdict
 from apexfix.reduce.closure import SportingVerdict, sporting_verdict
 from apexfix.reduce.flight import Fit
@@ -85,7 +86,7 @@ def answered(flight: Flight, batch: Batch, fit: Fit, beside: Classical, options:
     covariance = widening**2 * fit.covariance_m2
     height = float(position[2])
     interval = stretched(fit.interval_m, height, widening)
-    misclosures = misclosure(position[:, None], sightlines_of(batch, fit.solution))[0]
+    misclosures = _misclosures(batch, fit)
     excluded = _excluded(batch, fit, misclosures)
     evidence = Evidence(
         height_m=height,
@@ -161,6 +162,19 @@ def _budget(fit: Fit, jacobian: Vector, widening: float) -> dict[str, float]:
     if widening > 1:
         own["disagreement"] = height_sigma * sqrt(widening**2 - 1)
     return own
+
+
+def _misclosures(batch: Batch, fit: Fit) -> Vector:
+    """Return what was read less what the fix predicts, (N, 2), also for readings that were left out.
+
+    An azimuth that is left out is compared all round, and says nothing about the side of the zenith of its elevation.
+    """
+    position = fit.solution.fixes.position_m[0]
+    own = np.stack([fit.kept[:, 0], np.ones_like(fit.kept[:, 1])], axis=-1)
+    found: Vector = misclosure(position[:, None], sightlines_of(batch.keep(own[None]), fit.solution))[0]
+    seen_at, _ = angles(position - batch.station_m)
+    found[:, 0] = np.where(fit.kept[:, 0], found[:, 0], wrapped(batch.azimuth_rad[0] - seen_at))
+    return found
 
 
 def _residuals(flight: Flight, batch: Batch, misclosures: Vector) -> tuple[Residual, ...]:

@@ -113,8 +113,9 @@ def search(batch: Batch, options: Options) -> Consensus | None:
 
     def fit(choices: Mask) -> Trial:
         many = batch.take(np.zeros(len(choices), dtype=np.intp))
-        solution = solve(many.keep(choices.reshape(len(choices), -1, 2)), options)
-        residual, jacobian = whitened(solution.fixes, sightlines_of(many, solution))
+        kept = choices.reshape(len(choices), -1, 2)
+        solution = solve(many.keep(kept), options)
+        residual, jacobian = _judged(many, kept, solution)
         return Trial(solution.fixes.position_m, solution.fixes.covariance_m2, residual, jacobian, solution.fixes.solved)
 
     def implausible(position_m: Vector) -> Vector:
@@ -122,3 +123,16 @@ def search(batch: Batch, options: Options) -> Consensus | None:
         return cost
 
     return consensus(batch.present[0].ravel(), fit, implausible)
+
+
+def _judged(many: Batch, kept: Mask, solution: Solution) -> tuple[Vector, Vector]:
+    """Return whitened residuals and Jacobian of all readings, those left out too.
+
+    An elevation is judged without its station's azimuth where that is left out: a wrong azimuth would put it on the wrong side of
+    the zenith.
+    """
+    residual, jacobian = whitened(solution.fixes, sightlines_of(many, solution))
+    azimuths_kept = np.stack([kept[..., 0], np.ones_like(kept[..., 1])], axis=-1)
+    free_residual, free_jacobian = whitened(solution.fixes, sightlines_of(many.keep(azimuths_kept), solution))
+    residual[:, 1::2], jacobian[:, 1::2] = free_residual[:, 1::2], free_jacobian[:, 1::2]
+    return residual, jacobian
