@@ -9,46 +9,16 @@ import sqlite3
 import threading
 from binascii import crc32
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any, Final, Generic, TypeVar
 
+from apexfix.archive_schema import prepare
 from apexfix.errors import FileError
-from apexfix.records import Boot, Damage, Note, Press, Record, Window, record_from, scan
+from apexfix.records import Boot, Damage, Note, Press, Record, Window, is_sound, record_from, scan
 from apexfix.wire import Exchange
 
 ARCHIVE_NAME: Final = "archive.sqlite"
-_APPLICATION_ID: Final = 0x41504658  # "APFX"
-_RAW_TABLES: Final = ("segments", "records", "conflicts", "exchanges", "pulls")
-_TABLES: Final = """
-CREATE TABLE units (serial TEXT PRIMARY KEY, name TEXT NOT NULL, firmware TEXT NOT NULL, imu TEXT NOT NULL) STRICT;
-CREATE TABLE segments (
-    serial TEXT NOT NULL REFERENCES units, log TEXT NOT NULL, number INTEGER NOT NULL, offset INTEGER NOT NULL,
-    bytes BLOB NOT NULL, crc32 INTEGER NOT NULL, PRIMARY KEY (serial, log, number, offset)) STRICT;
-CREATE TABLE records (
-    serial TEXT NOT NULL REFERENCES units, log TEXT NOT NULL, sequence INTEGER NOT NULL, type INTEGER NOT NULL,
-    press INTEGER, segment INTEGER NOT NULL, raw BLOB NOT NULL, crc32 INTEGER NOT NULL,
-    PRIMARY KEY (serial, log, sequence)) STRICT;
-CREATE INDEX windows_of_a_press ON records (serial, log, press, sequence) WHERE press IS NOT NULL;
-CREATE TABLE conflicts (
-    id INTEGER PRIMARY KEY, serial TEXT NOT NULL REFERENCES units, log TEXT NOT NULL, what TEXT NOT NULL,
-    raw BLOB NOT NULL, UNIQUE (serial, log, what, raw)) STRICT;
-CREATE TABLE exchanges (
-    serial TEXT NOT NULL REFERENCES units, log TEXT NOT NULL, boot INTEGER NOT NULL, t1_utc_us INTEGER NOT NULL,
-    t2_us INTEGER NOT NULL, t3_us INTEGER NOT NULL, t4_utc_us INTEGER NOT NULL, monotonic_us INTEGER NOT NULL,
-    PRIMARY KEY (serial, log, boot, t2_us)) STRICT;
-CREATE TABLE pulls (
-    id INTEGER PRIMARY KEY, serial TEXT NOT NULL REFERENCES units, log TEXT NOT NULL, port TEXT NOT NULL,
-    utc_us INTEGER NOT NULL, bytes INTEGER NOT NULL) STRICT;
-"""
-_TRIGGERS: Final = "".join(
-    f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} "
-    f"BEGIN SELECT RAISE(ABORT, 'raw rows of {table} are never changed'); END;\n"
-    for table in _RAW_TABLES
-    for verb in ("UPDATE", "DELETE")
-)
-_MIGRATIONS: Final = (_TABLES + _TRIGGERS,)  # one script for each step of user_version
-
 R = TypeVar("R", bound=Record)
 
 
@@ -79,6 +49,43 @@ class Conflict:
     log: str
     what: str
     raw: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """A pull that ended well."""
+
+    serial: str
+    log: str
+    port: str
+    utc_us: int
+    size: int  # bytes that it brought
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Bytes of a segment as they were added, with the checksum that they had."""
+
+    serial: str
+    log: str
+    number: int  # of the segment
+    offset: int
+    data: bytes
+    crc32: int
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of the table of records, unread."""
+
+    serial: str
+    log: str
+    sequence: int
+    type: int
+    press: int | None
+    segment: int
+    raw: bytes
+    crc32: int
 
 
 class Archive:
@@ -121,19 +128,35 @@ class Archive:
                 _add_records(connection, (serial, log, number), have + fresh)
 
     def add_exchange(self, exchange: Exchange) -> None:
-        """Enter an exchange of clocks; the same one again changes nothing."""
-        row = (
-            exchange.serial, exchange.log, exchange.boot, exchange.t1_utc_us, exchange.t2_us, exchange.t3_us,
-            exchange.t4_utc_us, exchange.monotonic_us,
-        )  # fmt: skip
+        """Enter an exchange of clocks; the same one again changes nothing, another one for the same stamp is a conflict."""
+        row = astuple(exchange)
+        serial, log, boot, _, t2_us, *_ = row
         with self._transaction() as connection:
-            connection.execute("INSERT OR IGNORE INTO exchanges VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+            query = "SELECT * FROM exchanges WHERE serial = ? AND log = ? AND boot = ? AND t2_us = ?"
+            known = connection.execute(query, (serial, log, boot, t2_us)).fetchone()
+            if known is None:
+                connection.execute("INSERT INTO exchanges VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+            elif known != row:
+                _add_conflict(connection, serial, log, f"exchange of clocks in boot {boot} at {t2_us} us", repr(row).encode())
 
-    def add_pull(self, serial: str, log: str, port: str, utc_us: int, size: int) -> None:
-        """Enter that a pull ended well, and how many bytes it brought."""
+    def add_pull(self, pull: Pull) -> None:
+        """Enter that a pull ended well; the same one again changes nothing."""
         with self._transaction() as connection:
-            row = (serial, log, port, utc_us, size)
-            connection.execute("INSERT INTO pulls (serial, log, port, utc_us, bytes) VALUES (?, ?, ?, ?, ?)", row)
+            connection.execute(
+                "INSERT INTO pulls (serial, log, port, utc_us, bytes) SELECT ?1, ?2, ?3, ?4, ?5 WHERE NOT EXISTS "
+                "(SELECT 1 FROM pulls WHERE serial = ?1 AND log = ?2 AND port = ?3 AND utc_us = ?4 AND bytes = ?5)",
+                astuple(pull),
+            )
+
+    def add_conflict(self, conflict: Conflict) -> None:
+        """Enter a conflict that another archive holds; the same one again changes nothing."""
+        with self._transaction() as connection:
+            _add_conflict(connection, *astuple(conflict))
+
+    def copy_to(self, path: Path) -> None:
+        """Write a whole copy of the archive, also while another process adds to it. FileError where it cannot be written."""
+        with self._lock, _database_errors(path), contextlib.closing(sqlite3.connect(path)) as copy:
+            self._connection.backup(copy)
 
     def segment_bytes(self, serial: str, log: str, number: int) -> bytes:
         """Return what is held of a segment, from its begin."""
@@ -167,7 +190,7 @@ class Archive:
             "SELECT raw FROM records WHERE serial = ? AND log = ? AND press = ? ORDER BY sequence",
             (press.serial, press.log, press.record.sequence),
         )
-        found = (record_from(raw) for (raw,) in rows)
+        found = (self._checked(raw) for (raw,) in rows)
         return tuple(window for window in found if isinstance(window, Window))
 
     def exchanges(self) -> Iterator[Exchange]:
@@ -178,12 +201,36 @@ class Archive:
         """Return the bytes that contradict what is held."""
         return tuple(Conflict(*row) for row in self._rows("SELECT serial, log, what, raw FROM conflicts ORDER BY id"))
 
+    def pulls(self) -> tuple[Pull, ...]:
+        """Return the pulls that ended well, in their order."""
+        return tuple(Pull(*row) for row in self._rows("SELECT serial, log, port, utc_us, bytes FROM pulls ORDER BY id"))
+
+    def pieces(self) -> Iterator[Piece]:
+        """Yield the bytes of all segments as they were added, in the order of the segments."""
+        yield from (Piece(*row) for row in self._rows("SELECT * FROM segments ORDER BY serial, log, number, offset"))
+
+    def rows(self) -> Iterator[Row]:
+        """Yield the rows of the table of records, in the order of the logs."""
+        yield from (Row(*row) for row in self._rows("SELECT * FROM records ORDER BY serial, log, sequence"))
+
+    def faults(self) -> tuple[str, ...]:
+        """Return what the database itself finds wrong with its file."""
+        pages = [str(row[0]) for row in self._rows("PRAGMA integrity_check(20)")]
+        orphans = self._rows("PRAGMA foreign_key_check")
+        return (*(page for page in pages if page != "ok"), *(f"row {row[1]} of {row[0]} names no unit" for row in orphans))
+
     def _stored(self, kind: type[R], type_code: int) -> Iterator[Stored[R]]:
         query = "SELECT serial, log, raw FROM records WHERE type = ? ORDER BY serial, log, sequence"
         for serial, log, raw in self._rows(query, (type_code,)):
-            record = record_from(raw)
+            record = self._checked(raw)
             if isinstance(record, kind):
                 yield Stored(serial, log, record)
+
+    def _checked(self, raw: bytes) -> Record:
+        """Return the record of a row; a disk may have changed it since it was written."""
+        if not is_sound(raw):
+            raise FileError("a record differs from its checksum; see 'apexfix verify', then restore a copy", path=self._path)
+        return record_from(raw)
 
     def _rows(self, query: str, values: tuple[object, ...] = ()) -> list[tuple[Any, ...]]:
         with self._transaction() as connection:
@@ -208,24 +255,8 @@ def open_archive(path: Path) -> Iterator[Archive]:
         connection = sqlite3.connect(path, timeout=10, check_same_thread=False)
     with contextlib.closing(connection):
         with _database_errors(path):
-            _prepare(connection, path)
+            prepare(connection, path)
         yield Archive(connection, path)
-
-
-def _prepare(connection: sqlite3.Connection, path: Path) -> None:
-    (version,) = connection.execute("PRAGMA user_version").fetchone()
-    (application,) = connection.execute("PRAGMA application_id").fetchone()
-    (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-    if application != _APPLICATION_ID and tables:
-        raise FileError("this is a database of another program; choose another folder", path=path)
-    if version > len(_MIGRATIONS):
-        raise FileError(f"written by a later release (version {version}, known up to {len(_MIGRATIONS)}); renew apexfix", path=path)
-    connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute("PRAGMA synchronous = FULL")  # what was confirmed survives a power cut
-    for step, script in enumerate(_MIGRATIONS[version:], version + 1):
-        connection.executescript(
-            f"BEGIN; {script} PRAGMA application_id = {_APPLICATION_ID}; PRAGMA user_version = {step}; COMMIT;"
-        )  # fmt: skip
 
 
 def _segment_bytes(connection: sqlite3.Connection, serial: str, log: str, number: int) -> bytes:

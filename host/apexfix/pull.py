@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from apexfix.archive import ARCHIVE_NAME, Archive, Unit, open_archive
+from apexfix.archive import ARCHIVE_NAME, Archive, Pull, Unit, open_archive
 from apexfix.errors import FileError, UnitError
 from apexfix.link import candidate_ports, find_units, open_port
 from apexfix.records import Damage, scan
@@ -130,7 +130,7 @@ def _pull(session: Session, archive: Archive, port: str, options: PullOptions, t
     for entry in entries:
         if options.tidy and entry.closed:
             _tidy(session, archive, (identity, entry), tally)
-    archive.add_pull(identity.serial, identity.log, port, options.host.utc_us(), tally.fresh_bytes)
+    archive.add_pull(Pull(identity.serial, identity.log, port, options.host.utc_us(), tally.fresh_bytes))
 
 
 def _shower(options: PullOptions, port: str, unit: str, before_bytes: int, total_bytes: int) -> Callable[[int], None]:

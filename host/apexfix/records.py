@@ -177,6 +177,11 @@ def scan(segment: bytes) -> tuple[Record | Damage, ...]:
     return (*scanner.feed(segment), *scanner.finish())
 
 
+def is_sound(raw: bytes) -> bool:
+    """Tell whether bytes are one whole record and agree with its checksum."""
+    return len(raw) > len(_MAGIC) and _record_size(raw, 0) == len(raw)
+
+
 def record_from(raw: bytes) -> Record:
     """Return the record of checked bytes."""
     _, kind, version, _, sequence = _HEAD.unpack_from(raw)

@@ -2,10 +2,12 @@ import sqlite3
 import subprocess
 import sys
 from contextlib import closing
+from dataclasses import replace
 
 import pytest
 
-from apexfix.archive import Unit, open_archive
+from apexfix.archive import Conflict, Pull, Unit, open_archive
+from apexfix.archive_schema import MIGRATIONS, prepare
 from apexfix.errors import FileError
 from apexfix.wire import Exchange
 
@@ -100,7 +102,7 @@ def test_raw_rows_cannot_be_changed(archive, path, log, table, change):
     add(archive, log)
     add(archive, bytes(3))
     archive.add_exchange(EXCHANGE)
-    archive.add_pull("e661", "9f3a01c2", "COM3", 1, len(log))
+    archive.add_pull(Pull("e661", "9f3a01c2", "COM3", 1, len(log)))
     with closing(sqlite3.connect(path)) as other, pytest.raises(sqlite3.IntegrityError, match="never changed"):
         other.execute(change.format(table))
 
@@ -165,3 +167,67 @@ def test_an_archive_is_opened_again_with_all_it_holds(path, log):
     with open_archive(path) as archive:
         assert archive.units() == (Unit("e661", "u02", "0.1.1", "LSM6DS3"),)
         assert len(list(archive.boots())) == 1
+
+
+def test_an_archive_of_an_earlier_release_is_brought_up_to_date_with_all_it_holds(archive, path, log):
+    add(archive, log)
+    later = (*MIGRATIONS, "CREATE TABLE weather (utc_us INTEGER NOT NULL, wind_m_s REAL) STRICT;")
+    with closing(sqlite3.connect(path)) as other:
+        prepare(other, path, later)
+        assert other.execute("PRAGMA user_version").fetchone() == (2,)
+        assert other.execute("SELECT count(*) FROM weather").fetchone() == (0,)
+        assert other.execute("SELECT count(*) FROM records").fetchone() == (4,)
+    with pytest.raises(FileError, match="later release"), open_archive(path):
+        pass
+
+
+def test_a_step_that_fails_leaves_the_earlier_release_whole(archive, path, log):
+    add(archive, log)
+    with closing(sqlite3.connect(path)) as other, pytest.raises(sqlite3.OperationalError):
+        prepare(other, path, (*MIGRATIONS, "CREATE TABLE weather (x); CREATE TABLE units (y);"))
+    with open_archive(path) as again:
+        assert again.segment_bytes("e661", "9f3a01c2", 1) == log
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "CREATE TRIGGER t AFTER INSERT ON records BEGIN DELETE FROM units; END",
+        "DROP TRIGGER records_no_update",
+        "CREATE VIEW v AS SELECT 1",
+        "DROP TABLE pulls",
+    ],
+)
+def test_an_archive_with_foreign_tables_or_triggers_is_left_alone(archive, path, change):
+    with closing(sqlite3.connect(path)) as other:
+        other.execute(change)
+    with pytest.raises(FileError, match="tables are not those of an archive"), open_archive(path):
+        pass
+
+
+def test_another_exchange_with_the_same_stamp_is_kept_beside_and_told(archive):
+    archive.add_exchange(EXCHANGE)
+    archive.add_exchange(replace(EXCHANGE, t4_utc_us=EXCHANGE.t4_utc_us + 1))
+    assert list(archive.exchanges()) == [EXCHANGE]
+    assert [conflict.what for conflict in archive.conflicts()] == ["exchange of clocks in boot 3 at 5 us"]
+
+
+def test_the_same_pull_or_conflict_entered_again_changes_nothing(archive):
+    pull, conflict = Pull("e661", "9f3a01c2", "COM3", 1, 7), Conflict("e661", "9f3a01c2", "segment 1", b"x")
+    for _ in range(2):
+        archive.add_pull(pull)
+        archive.add_conflict(conflict)
+    assert archive.pulls() == (pull,)
+    assert archive.conflicts() == (conflict,)
+
+
+def test_a_record_that_the_disk_changed_is_never_read_as_a_record(path, log):
+    with open_archive(path) as archive:
+        archive.add_unit(Unit("e661", "u01", "0.1.0", "MPU-6050"))
+        add(archive, log)
+    record = log[-60:]
+    whole = path.read_bytes()
+    assert record in whole
+    path.write_bytes(whole.replace(record, record[:20] + b"?" + record[21:]))
+    with open_archive(path) as archive, pytest.raises(FileError, match="differs from its checksum"):
+        [archive.windows(press) for press in archive.presses()]

@@ -9,6 +9,7 @@ from apexfix import __version__
 
 # name of the command -> module of this package that holds a click command of the same name
 COMMANDS: Final = {
+    "assign": "assign",
     "demo": "demo",
     "predict": "predict",
     "plan": "plan",
@@ -16,8 +17,10 @@ COMMANDS: Final = {
     "reduce": "reduce",
     "report": "report",
     "unit": "unit",
+    "verify": "verify",
 }
 HELP: Final = {
+    "assign": "Show which marks may belong to another flight, and settle them.",
     "demo": "Fly an invented launch day with virtual units and reduce it.",
     "predict": "Predict a rocket's flight as intervals, before the launch.",
     "plan": "Choose where to stand before a launch, and check that it is safe.",
@@ -25,6 +28,7 @@ HELP: Final = {
     "reduce": "Compute the apex of every flight of a day.",
     "report": "Write the day's report as one HTML file.",
     "unit": "Talk to connected units: list them, set them up.",
+    "verify": "Derive everything of a day again and compare with what is stored.",
 }
 
 
