@@ -3,41 +3,22 @@
 The filter is the proportional part of R. Mahony, T. Hamel, J.-M. Pflimlin, IEEE Trans. Automatic Control 53(5), 2008. There is no
 integral part: the gyroscope's offset comes from stillness instead, which does not wander while an observer tracks a model.
 Attitude: level_from_body as a quaternion (w, x, y, z); the heading starts anywhere.
+
+MicroPython puts every result of float arithmetic on the heap, and collecting that garbage costs samples. So the path of a sample
+counts in whole numbers as long as it can, is written out without helpers, and meets gravity once in five samples, with the mean of the
+five.
 """
 
 from math import cos, sin, sqrt
 
 from unit.stillness import Stillness
 
-_PULL_PER_S = 0.5  # the tilt follows gravity within two seconds: slower than an observer's jerk, faster than any drift
-_PULL_EVERY = 4  # samples: each costs a hundred boxed floats, and the pull is slow anyway
-_CALM_G = 0.15  # further from one g than this the accelerometer does not know where up is
+_PULL_PER_S = 0.8  # the tilt follows gravity within two seconds: slower than an observer's jerk, faster than any drift
+_PULL_EVERY = 5  # samples, odd: their mean is held against the attitude at the middle one, so that a turn does not pull
+_MIDDLE = 3
+_CALM_G = 0.33  # counts further from one g than this do not know where up is; a swing of the arms and the zeros of the data sheets do
 _LONGEST_GAP_S = 0.25
 _SATURATED = 32767
-
-
-def product(a, b):
-    """Quaternion product."""
-    aw, ax, ay, az = a
-    bw, bx, by, bz = b
-    return (
-        aw * bw - ax * bx - ay * by - az * bz,
-        aw * bx + ax * bw + ay * bz - az * by,
-        aw * by - ax * bz + ay * bw + az * bx,
-        aw * bz + ax * by - ay * bx + az * bw,
-    )
-
-
-def turned(q, wx, wy, wz, dt_s):
-    """The attitude after turning at a body rate (rad/s) for a time, of unit length again."""
-    rate = sqrt(wx * wx + wy * wy + wz * wz)
-    if rate == 0.0:
-        return q
-    half = 0.5 * rate * dt_s
-    s = sin(half) / rate
-    w, x, y, z = product(q, (cos(half), s * wx, s * wy, s * wz))
-    length = sqrt(w * w + x * x + y * y + z * z)
-    return (w / length, x / length, y / length, z / length)
 
 
 def upright(ax, ay, az):
@@ -62,53 +43,99 @@ def level(q, vector):
 class Attitude:
     def __init__(self, scale, rate_hz):
         self._scale = scale
-        self.still = Stillness(rate_hz)
+        self.still = Stillness(scale, rate_hz)
         self.q = None  # not known before the first sample
         self.run = 0
-        self._rate = (0.0, 0.0, 0.0)
+        self._before_x = self._before_y = self._before_z = 0  # gyroscope counts of the sample before
+        quarter_g = scale.accel_lsb_per_g / 4  # squares of whole counts would leave the board's small integers
+        self._calm_from = int((quarter_g * (1 - _CALM_G)) ** 2)
+        self._calm_to = int((quarter_g * (1 + _CALM_G)) ** 2)
         self._saturated = False
-        self._since_pull = 0
-        self._since_pull_s = 0.0
+        self._restart()
 
     def update(self, counts, dt_s, t_us):
         """Take one sample: six signed counts, the true time since the one before, the time of this one."""
-        raw = self._scale.rate_rad_s(counts)
-        self.still.update(raw, t_us)
-        ox, oy, oz = self.still.offset_rad_s
-        rate = (raw[0] - ox, raw[1] - oy, raw[2] - oz)
+        ax, ay, az, gx, gy, gz = counts
+        self.still.update(gx, gy, gz, t_us)
         if self.q is None or dt_s > _LONGEST_GAP_S:
             self._begin(counts)
         else:
-            was = self._rate
-            self.q = turned(self.q, (was[0] + rate[0]) * 0.5, (was[1] + rate[1]) * 0.5, (was[2] + rate[2]) * 0.5, dt_s)
-            self._since_pull += 1
-            self._since_pull_s += dt_s
-            if self._since_pull == _PULL_EVERY:
-                self._pull(counts)
-        self._watch_range(counts)
-        self._rate = rate
+            self._turn(gx, gy, gz, dt_s)
+            self._feel(ax, ay, az)
+        self._watch_range(gx, gy, gz)
+        self._before_x = gx
+        self._before_y = gy
+        self._before_z = gz
 
     def _begin(self, counts):
         ax, ay, az = self._scale.accel_g(counts)
         if ax or ay or az:
             self.q = upright(ax, ay, az)
             self.run = (self.run + 1) & 0xFFFF
+            self._restart()
 
-    def _pull(self, counts):
-        ax, ay, az = self._scale.accel_g(counts)
-        g = sqrt(ax * ax + ay * ay + az * az)
-        if -_CALM_G < g - 1.0 < _CALM_G:
-            w, x, y, z = self.q
-            ux, uy, uz = 2 * (x * z - w * y), 2 * (y * z + w * x), w * w - x * x - y * y + z * z
-            pull = _PULL_PER_S / g
-            self.q = turned(
-                self.q, pull * (ay * uz - az * uy), pull * (az * ux - ax * uz), pull * (ax * uy - ay * ux), self._since_pull_s
-            )
-        self._since_pull = 0
-        self._since_pull_s = 0.0
+    def _restart(self):
+        """Begin another group of samples, with the offset in force."""
+        self._felt = 0  # samples in the sums
+        self._sum_x = self._sum_y = self._sum_z = 0
+        self._middle = None
+        self._shift = self.still.offset_rad_s
 
-    def _watch_range(self, counts):
-        saturated = max(counts[3:]) >= _SATURATED or min(counts[3:]) <= -_SATURATED
+    def _turn(self, gx, gy, gz, dt_s):
+        """Turn by the mean rate of this sample and the one before, gravity's pull included; of unit length within the pull."""
+        gx += self._before_x
+        gy += self._before_y
+        gz += self._before_z
+        a, b, c, d, e, f, g, h, i = self._scale.half_gyro
+        x, y, z = self._shift
+        half = 0.5 * dt_s
+        x = (a * gx + b * gy + c * gz - x) * half
+        y = (d * gx + e * gy + f * gz - y) * half
+        z = (g * gx + h * gy + i * gz - z) * half
+        angle = sqrt(x * x + y * y + z * z)
+        if angle == 0.0:
+            return
+        w = cos(angle)
+        angle = sin(angle) / angle
+        x *= angle
+        y *= angle
+        z *= angle
+        qw, qx, qy, qz = self.q
+        self.q = (
+            qw * w - qx * x - qy * y - qz * z,
+            qw * x + qx * w + qy * z - qz * y,
+            qw * y - qx * z + qy * w + qz * x,
+            qw * z + qx * y - qy * x + qz * w,
+        )
+
+    def _feel(self, ax, ay, az):
+        if not self._calm_from < (ax >> 2) ** 2 + (ay >> 2) ** 2 + (az >> 2) ** 2 < self._calm_to:
+            self._restart()
+            return
+        self._sum_x += ax
+        self._sum_y += ay
+        self._sum_z += az
+        self._felt += 1
+        if self._felt == _MIDDLE:
+            self._middle = self.q
+        elif self._felt == _PULL_EVERY:
+            self._pull()
+
+    def _pull(self):
+        """Let the next samples turn a little towards gravity."""
+        w, x, y, z = self._middle
+        ax, ay, az = self._scale.mean_accel_g(self._sum_x, self._sum_y, self._sum_z, _PULL_EVERY)
+        self._restart()
+        pull = _PULL_PER_S / sqrt(ax * ax + ay * ay + az * az)
+        ux, uy, uz = 2 * (x * z - w * y), 2 * (y * z + w * x), w * w - x * x - y * y + z * z
+        ox, oy, oz = self._shift
+        self._shift = (ox - pull * (ay * uz - az * uy), oy - pull * (az * ux - ax * uz), oz - pull * (ax * uy - ay * ux))
+        w, x, y, z = self.q
+        length = sqrt(w * w + x * x + y * y + z * z)
+        self.q = (w / length, x / length, y / length, z / length)
+
+    def _watch_range(self, gx, gy, gz):
+        saturated = not (-_SATURATED < gx < _SATURATED and -_SATURATED < gy < _SATURATED and -_SATURATED < gz < _SATURATED)
         if saturated and not self._saturated:
             self.run = (self.run + 1) & 0xFFFF
         self._saturated = saturated

@@ -1,7 +1,10 @@
-"""The gyroscope's offset, taken whenever the unit lies or is held still for a second."""
+"""The gyroscope's offset, taken whenever the unit lies or is held still for a second.
+
+Watches the counts, which are small integers and cost nothing; only the mean of a second becomes a rate.
+"""
 
 _DEG = 0.017453293
-_QUIET_RAD_S = 1.5 * _DEG  # peak to peak: above the noise of a cheap part over a second, below any hand
+_QUIET_DPS = 1.5  # peak to peak: above the noise of a cheap part over a second, below any hand
 _START_RAD_S = 25.0 * _DEG  # the largest zero-rate output of the data sheets is 20 degrees a second
 _NEWS_RAD_S = 0.5 * _DEG  # an offset moves less than this between two rests; a slow even turn moves more
 _INSIST = 10  # unless it insists for this many seconds
@@ -10,43 +13,54 @@ _LONGEST_MEAN = 30
 
 
 class Stillness:
-    def __init__(self, rate_hz):
+    def __init__(self, scale, rate_hz):
         self.offset_rad_s = (0.0, 0.0, 0.0)  # body axes
         self.renewed_us = -1
         self.since_us = -1  # start of the present rest; -1: not still
+        self._scale = scale
+        self._quiet = int(_QUIET_DPS * scale.gyro_lsb_per_dps)
         self._samples = rate_hz
         self._agreeing = 0
         self._insisting = 0
-        self._begin()
-
-    def _begin(self):
         self._n = 0
-        self._sum = [0.0, 0.0, 0.0]
-        self._low = [1e9, 1e9, 1e9]
-        self._high = [-1e9, -1e9, -1e9]
 
-    def update(self, rate_rad_s, t_us):
-        """Take one rate (body axes, offset not removed)."""
+    def update(self, x, y, z, t_us):
+        """Take one sample of the gyroscope in counts, sensor axes."""
         if self._n == 0:
-            self._began_us = t_us
+            self._begin(x, y, z, t_us)
         self._n += 1
-        quiet = True
-        for axis in (0, 1, 2):
-            value = rate_rad_s[axis]
-            self._sum[axis] += value
-            if value < self._low[axis]:
-                self._low[axis] = value
-            if value > self._high[axis]:
-                self._high[axis] = value
-            quiet = quiet and self._high[axis] - self._low[axis] < _QUIET_RAD_S
-        if not quiet:
+        self._sum_x += x
+        self._sum_y += y
+        self._sum_z += z
+        if x < self._low_x:
+            self._low_x = x
+        elif x > self._high_x:
+            self._high_x = x
+        if y < self._low_y:
+            self._low_y = y
+        elif y > self._high_y:
+            self._high_y = y
+        if z < self._low_z:
+            self._low_z = z
+        elif z > self._high_z:
+            self._high_z = z
+        quiet = self._quiet
+        if self._high_x - self._low_x >= quiet or self._high_y - self._low_y >= quiet or self._high_z - self._low_z >= quiet:
             self.since_us = -1
             self._agreeing = 0
             self._insisting = 0
-            self._begin()
+            self._n = 0
         elif self._n == self._samples:
-            self._second_of_rest([total / self._n for total in self._sum], t_us)
-            self._begin()
+            self._n = 0
+            n = self._samples
+            self._second_of_rest(self._scale.mean_rate_rad_s(self._sum_x, self._sum_y, self._sum_z, n), t_us)
+
+    def _begin(self, x, y, z, t_us):
+        self._began_us = t_us
+        self._sum_x = self._sum_y = self._sum_z = 0
+        self._low_x = self._high_x = x
+        self._low_y = self._high_y = y
+        self._low_z = self._high_z = z
 
     def _second_of_rest(self, mean, t_us):
         old = self.offset_rad_s

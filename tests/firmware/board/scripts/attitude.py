@@ -2,7 +2,7 @@
 
 import desk
 from math import asin, atan2, cos, pi, radians, sin, sqrt
-from unit.attitude import Attitude, level, turned, upright
+from unit.attitude import Attitude, level, upright
 from unit.scale import Scale
 from unit.stillness import Stillness
 
@@ -51,16 +51,13 @@ def test_the_first_sample_sets_the_tilt_by_gravity():
 
 def test_turns_about_each_axis_have_the_sign_of_the_right_hand():
     # About z (up), counter-clockwise seen from above: x goes to y. About y: z goes to x. About x: y goes to z.
-    q0 = (1.0, 0.0, 0.0, 0.0)
-    for rate, start, end in (
-        ((0, 0, pi / 2), (1, 0, 0), (0, 1, 0)),
-        ((0, pi / 2, 0), (0, 0, 1), (1, 0, 0)),
-        ((pi / 2, 0, 0), (0, 1, 0), (0, 0, 1)),
+    for gyro, start, end in (
+        ((0, 0, 9000), (1, 0, 0), (0, 1, 0)),
+        ((0, 9000, 0), (0, 0, 1), (1, 0, 0)),
+        ((9000, 0, 0), (0, 1, 0), (0, 0, 1)),
     ):
-        q = q0
-        for _ in range(100):
-            q = turned(q, rate[0], rate[1], rate[2], 0.01)
-        assert max(abs(a - b) for a, b in zip(level(q, start), end)) < 1e-5
+        attitude = fed([(0, 0, 1000) + gyro] + [(0, 0, 0) + gyro] * 100)  # weightless: no gravity to pull
+        assert max(abs(a - b) for a, b in zip(level(attitude.q, start), end)) < 1e-5
 
 
 def test_a_level_turn_moves_the_heading_and_not_the_elevation():
@@ -87,14 +84,14 @@ def test_the_trapezoid_follows_an_accelerating_turn_with_uneven_times():
 
 def test_tilt_converges_to_gravity_and_the_heading_stays():
     attitude = fed([(0, 0, 1000, 0, 0, 0)])
-    attitude.q = turned(attitude.q, 0.0, radians(-10), 0.0, 1.0)  # ten degrees too high
+    attitude.q = (cos(radians(5)), 0.0, -sin(radians(5)), 0.0)  # ten degrees too high
     heading = heading_deg(attitude.q)
     errors = []
     for number in range(1000):
         attitude.update((0, 0, 1000, 0, 0, 0), 0.01, number * 10_000)
         errors.append(abs(elevation_deg(attitude.q)))
-    # Proportional pull of 0.5 per second: exp(-0.5 t), exact for small angles.
-    assert abs(errors[199] - 10 * 2.71828**-1) < 0.1 and errors[999] < 0.1
+    # A pull of 0.8 per second that comes 50 ms late: x'(t) = -0.8 x(t - 0.05) falls as exp(-0.834 t), as 0.834 = 0.8 exp(0.05 * 0.834).
+    assert abs(errors[299] / errors[99] - 2.71828 ** (-2 * 0.834)) < 0.005 and errors[999] < 0.1
     assert abs(heading_deg(attitude.q) - heading) < 0.01
 
 
@@ -116,21 +113,21 @@ def test_the_offset_is_learnt_at_rest_and_taken_off():
 
 
 def test_a_slow_even_turn_is_not_taken_for_an_offset():
-    still = Stillness(RATE_HZ)
+    still = Stillness(scale(), RATE_HZ)
     for number in range(300):
-        still.update((0.0, 0.0, 0.01), number * 10_000)
+        still.update(0, 0, 57, number * 10_000)
     for number in range(300, 600):
-        still.update((0.0, 0.0, 0.01 + radians(2)), number * 10_000)
-    assert abs(still.offset_rad_s[2] - 0.01) < 1e-4
+        still.update(0, 0, 257, number * 10_000)
+    assert abs(still.offset_rad_s[2] - radians(0.57)) < 1e-4
 
 
 def even_turn(rate_dps, seconds):
     """A second of rest at no offset, then an even turn: the offset in force afterwards, in degrees a second."""
-    still = Stillness(RATE_HZ)
+    still = Stillness(scale(), RATE_HZ)
     for number in range(RATE_HZ):
-        still.update((0.0, 0.0, 0.0), number * 10_000)
+        still.update(0, 0, 0, number * 10_000)
     for number in range(RATE_HZ, RATE_HZ * (1 + seconds)):
-        still.update((0.0, 0.0, radians(rate_dps)), number * 10_000)
+        still.update(0, 0, int(rate_dps * 100), number * 10_000)
     return still.offset_rad_s[2] * 180 / pi
 
 
@@ -140,12 +137,31 @@ def test_an_offset_that_moved_while_warm_is_taken_after_ten_seconds_and_a_turnta
 
 
 def test_motion_ends_stillness_at_once():
-    still = Stillness(RATE_HZ)
+    still = Stillness(scale(), RATE_HZ)
     for number in range(150):
-        still.update((0.0, 0.0, 0.0), number * 10_000)
+        still.update(0, 0, 0, number * 10_000)
     assert still.since_us == 0
-    still.update((radians(5), 0.0, 0.0), 1_500_000)
+    still.update(500, 0, 0, 1_500_000)
     assert still.since_us == -1 and still.renewed_us == 990_000
+
+
+def test_a_turn_under_true_gravity_is_not_pulled_aside():
+    # Pitching up and down by 40 degrees at 50 deg/s with the gravity that belongs to it: only the filter's own delay could tilt.
+    def at(t_s):
+        return 40 * sin(1.25 * t_s)
+
+    samples = []
+    for number in range(2000):
+        angle = radians(at(number * 0.01))
+        gyro = -(at((number + 0.5) * 0.01) - at((number - 0.5) * 0.01)) * 100
+        samples.append((round(1000 * sin(angle)), 0, round(1000 * cos(angle)), 0, round(100 * gyro), 0))
+    attitude = fed(samples)
+    assert abs(elevation_deg(attitude.q) - at(19.99)) < 0.05
+
+
+def test_the_quaternion_stays_of_unit_length():
+    attitude = fed([(0, 0, 1000, 20000, -15000, 30000)] * 3000)
+    assert abs(sum(x * x for x in attitude.q) - 1.0) < 1e-5
 
 
 def test_a_gap_or_a_saturated_gyroscope_ends_the_run():
@@ -175,7 +191,8 @@ def test_calibration_and_mounting_follow_the_protocol_page():
     counts = (1100, 1200, 1300, 18000, 36000, -9000)
     # sensor: (2 * 1, 3 * 1 + 1 * 1, 4 * 1) = (2, 4, 4); rates (180, 180, 45 - 90) deg/s
     assert max(abs(a - b) for a, b in zip(made.accel_g(counts), (-4, 2, 4))) < 1e-5
-    assert max(abs(a - b) for a, b in zip(made.rate_rad_s(counts), (-pi, pi, -pi / 4))) < 1e-5
+    assert max(abs(a - b) for a, b in zip(made.mean_rate_rad_s(18000, 36000, -9000, 1), (-pi, pi, -pi / 4))) < 1e-5
+    assert max(abs(sum(2 * row * count for row, count in zip(made.half_gyro[i : i + 3], counts[3:])) - rate) for i, rate in ((0, -pi), (3, pi), (6, -pi / 4))) < 1e-5
     assert made.tube_body == [0, 1, 0]
 
 
