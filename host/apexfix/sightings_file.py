@@ -14,7 +14,7 @@ import numpy as np
 from apexfix.errors import FileError
 from apexfix.fields import Check, Unfit, guarded, label, number, shown, suggestion, text, unguarded, whole
 from apexfix.model import Sighting, Site
-from apexfix.text_file import read_text, write_text
+from apexfix.text_file import append_text, read_text, write_text
 from apexfix.units import DEG
 
 LARGEST_SIGHTINGS_BYTES: Final = 64 << 20
@@ -22,6 +22,12 @@ MOST_PROBLEMS: Final = 20  # that one message lists
 
 Parser = Callable[[str], Any]  # the text of a cell, without spaces around it -> its value; Unfit where it has none
 _NEEDED: Final = ("flight", "station", "elevation_deg")
+_PLACED: Final = {  # columns that a file may lack -> what of a reading stands there
+    "time_utc": "utc_us",
+    "azimuth_deg": "azimuth_rad",
+    "sigma_azimuth_deg": "sigma_azimuth_rad",
+    "sigma_elevation_deg": "sigma_elevation_rad",
+}
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _TIME: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?Z", re.ASCII)
@@ -77,11 +83,47 @@ def write_sightings(path: Path, sightings: tuple[Sighting, ...], site: Site) -> 
     KeyError
         A reading is from a station that the site does not have: the file could not be read back.
     """
+    columns = tuple(_parsers(site))
+    write_text(path, ",".join(columns) + "\n" + _text(sightings, site, columns))
+
+
+def append_sightings(path: Path, sightings: tuple[Sighting, ...], site: Site) -> None:
+    """Add readings at the end of a sightings.csv, in the order of its own columns, and be sure that they are on the disk.
+
+    What stands in the file is left byte for byte; a file that is missing is made.
+
+    Raises
+    ------
+    FileError
+        The file has errors in it, lacks a column that a reading needs, or cannot be written.
+    KeyError
+        A reading is from a station that the site does not have.
+    """
+    columns, begin = _columns_and_begin(path, site)
+    for name in _PLACED:
+        if name not in columns and any(getattr(sighting, _PLACED[name]) is not None for sighting in sightings):
+            message = "no such column seen, but a reading needs it; add it to the header and a comma to each line"
+            raise FileError(message, path=path, field=name)
+    append_text(path, begin + _text(sightings, site, columns))
+
+
+def _columns_and_begin(path: Path, site: Site) -> tuple[tuple[str, ...], str]:
+    """Return the columns of a file, and what has to be written before another line."""
+    if not path.exists():
+        columns = tuple(_parsers(site))
+        return columns, ",".join(columns) + "\n"
+    read_sightings(path, site)
+    content = read_text(path, LARGEST_SIGHTINGS_BYTES)
+    _, header = next(_lines(content))
+    return tuple(_cells(header)), "" if content.endswith(("\n", "\r")) else "\n"
+
+
+def _text(sightings: tuple[Sighting, ...], site: Site, columns: tuple[str, ...]) -> str:
     out = io.StringIO()
-    rows = csv.writer(out, lineterminator="\n")
-    rows.writerow(_parsers(site))
-    rows.writerows(_row(sighting, site.station(sighting.station).id) for sighting in sightings)
-    write_text(path, out.getvalue())
+    rows = csv.DictWriter(out, columns, extrasaction="ignore", lineterminator="\n")
+    for sighting in sightings:
+        rows.writerow(dict(zip(_parsers(site), _row(sighting, site.station(sighting.station).id), strict=True)))
+    return out.getvalue()
 
 
 # --- cells ----------------------------------------------------------------------------------------------------------

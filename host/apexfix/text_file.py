@@ -1,5 +1,6 @@
 """Text files: what a person or a spreadsheet wrote is bounded and UTF-8, with or without a byte order mark."""
 
+import os
 from pathlib import Path
 
 from apexfix.errors import FileError
@@ -53,5 +54,22 @@ def write_text(path: Path, text: str) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise FileError(f"it cannot be written ({error.strerror}), a folder that you may write is expected", path=path) from error
+
+
+def append_text(path: Path, text: str) -> None:
+    """Add to the end of a file, which is made where it is missing, and return once the text is on the disk.
+
+    Raises
+    ------
+    FileError
+        The file cannot be written.
+    """
+    try:
+        with path.open("ab") as file:
+            file.write(text.encode())
+            file.flush()
+            os.fsync(file.fileno())
     except OSError as error:
         raise FileError(f"it cannot be written ({error.strerror}), a folder that you may write is expected", path=path) from error

@@ -11,6 +11,10 @@ from apexfix import __version__
 COMMANDS: Final = {
     "assign": "assign",
     "demo": "demo",
+    "enter": "enter",
+    "export": "export",
+    "import": "import_",
+    "merge": "merge",
     "predict": "predict",
     "plan": "plan",
     "pull": "pull",
@@ -22,6 +26,10 @@ COMMANDS: Final = {
 HELP: Final = {
     "assign": "Show which marks may belong to another flight, and settle them.",
     "demo": "Fly an invented launch day with virtual units and reduce it.",
+    "enter": "Type hand readings in, flight by flight, with the height at once.",
+    "export": "Pack a whole day into one file.",
+    "import": "Unpack a day that was exported.",
+    "merge": "Join the archives of two laptops of the same day.",
     "predict": "Predict a rocket's flight as intervals, before the launch.",
     "plan": "Choose where to stand before a launch, and check that it is safe.",
     "pull": "Fetch the records of every connected unit into a day folder.",
@@ -42,7 +50,7 @@ class LazyGroup(click.Group):
         if cmd_name not in COMMANDS:
             return None
         module = import_module(f"apexfix.cli.{COMMANDS[cmd_name]}")
-        command: click.Command = getattr(module, cmd_name)
+        command: click.Command = getattr(module, COMMANDS[cmd_name])
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

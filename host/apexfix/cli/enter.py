@@ -1,0 +1,73 @@
+"""apexfix enter: hand readings, typed in with cold fingers."""
+
+from pathlib import Path
+from typing import Final
+
+import click
+
+from apexfix.cli.failure import reports_errors
+from apexfix.day import SIGHTINGS_NAME, SITE_NAME, append_sightings, flights_from_hand, read_sightings, read_site
+from apexfix.fields import Unfit
+from apexfix.hand_entry import BACK, LOST, QUIT, Entry, Finished, answered, question
+from apexfix.model import Site
+from apexfix.reduce.day import reduce_day
+from apexfix.report.rounding import closure_words, height_words
+
+_HELP: Final = f"Angles: 45.5  45,5  45 30  45 deg 30 min.  {LOST} lost   (empty) no azimuth   {BACK} back   {QUIT} quit"
+
+
+@click.command()
+@click.argument("day", type=click.Path(path_type=Path))
+@reports_errors
+def enter(day: Path) -> None:
+    """Ask for the readings of one flight after the other, and add them to DAY/sightings.csv.
+
+    Each flight is on the disk before its height is shown. Entering a flight again corrects it: the last reading of a station
+    counts, the earlier one stays in the file. Ends with q, Ctrl-C or the end of the input.
+    """
+    site = read_site(day / SITE_NAME)
+    click.echo(_HELP)
+    known = _known(day, site)
+    while (finished := _one_flight(Entry(site, max(known, default=0) + 1, known))) is not None:
+        _keep(day, site, finished)
+        known = _known(day, site)
+    click.echo(f"\n{len(known)} flights in {day / SIGHTINGS_NAME}")
+
+
+def _known(day: Path, site: Site) -> frozenset[int]:
+    path = day / SIGHTINGS_NAME
+    return frozenset(sighting.flight for sighting in read_sightings(path, site)) if path.exists() else frozenset()
+
+
+def _one_flight(entry: Entry) -> Finished | None:
+    """Ask until a flight is entered; None where the person is done."""
+    while True:
+        try:
+            words = click.prompt(question(entry), default="", show_default=False)
+        except click.Abort:  # Ctrl-C, or the end of the input
+            return None
+        if words.strip().lower() == QUIT:
+            return None
+        try:
+            after = answered(entry, words)
+        except Unfit as unfit:
+            click.echo(f"    {unfit}")
+            continue
+        if isinstance(after, Finished):
+            return after
+        if entry.flight is None and after.flight in entry.known:
+            click.echo("    this flight has readings; those that you enter now count instead")
+        entry = after
+
+
+def _keep(day: Path, site: Site, finished: Finished) -> None:
+    if not finished.sightings:
+        click.echo(f"  flight {finished.flight}: nothing read, nothing written")
+        return
+    append_sightings(day / SIGHTINGS_NAME, finished.sightings, site)
+    everything = read_sightings(day / SIGHTINGS_NAME, site)
+    flights = flights_from_hand(sighting for sighting in everything if sighting.flight == finished.flight)
+    for result in reduce_day(site, flights).flights:
+        click.echo(f"  flight {result.flight}: {height_words(result)}, closure {closure_words(result)}, {result.verdict.value}")
+        for reason in result.reasons:
+            click.echo(f"    {reason}")
