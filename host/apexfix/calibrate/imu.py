@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from apexfix.calibrate.stated import StatedSigmas, stated_sigmas
 from apexfix.errors import CalibrationError
 from apexfix.model import Vector
 from apexfix.units import DEG
@@ -25,6 +26,7 @@ class ImuCalibration:
     gyro_matrix: Vector  # (3, 3) rate = matrix @ (counts / lsb), before the still offset is taken off
     body_from_sensor: Vector  # (3, 3) a rotation
     tube_body: Vector  # (3,) unit vector of the line of sight
+    stated: StatedSigmas  # how good the angles are that come of it
 
 
 def specific_force_g(calibration: ImuCalibration, counts: Counts) -> Vector:
@@ -65,6 +67,7 @@ def carried_calibration(boot: Mapping[str, object]) -> ImuCalibration:
         gyro_matrix=_array(carried, "gyro_matrix", np.eye(3)),
         body_from_sensor=mount,
         tube_body=tube / np.linalg.norm(tube),
+        stated=stated_sigmas(carried),
     )
 
 
