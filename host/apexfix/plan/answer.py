@@ -16,6 +16,7 @@ from apexfix.plan.ground import Ground, allowed, reach_of
 from apexfix.plan.rules import RULES, Alternative, alternative, elevations, fixed_rules, rule_layouts, weaknesses
 from apexfix.plan.search import Task, best_layout
 from apexfix.plan.sunwatch import Moment, SunWatch, clear_places, flights, watch
+from apexfix.plan.trial import promise
 from apexfix.predict.limits import Warned
 from apexfix.reduce.least_squares import HorizontalPrior
 from apexfix.reduce.sightline import Mask
@@ -48,8 +49,8 @@ class Plan:
 
     request: Request
     station_m: Vector  # (N, 3) whole metres and degrees from the pad
-    sigma_m: float  # root mean square over the expected flights
-    sigma_at: tuple[tuple[float, float], ...]  # (height, sigma over the drift at that height)
+    sigma_m: float  # root mean square over the expected flights; first order unless a trial contradicts it
+    sigma_at: tuple[tuple[float, float], ...]  # (height, first-order sigma over the drift at that height)
     elevation_rad: Vector  # (N, 3) lowest, middle and highest look of 95 % of the flights
     weakness: tuple[str, ...]
     alternatives: tuple[Alternative, ...]
@@ -87,13 +88,14 @@ def make_plan(request: Request) -> Plan:
         if clear is not None:
             sun, avoided_sun = watch(chosen, seen, request.moment), sun
     judge = task_of(request, request.count, _JUDGED, clear)
+    tried = promise(judge, chosen)
     return Plan(
         request=request,
         station_m=chosen,
-        sigma_m=judge.sigma_m(chosen),
+        sigma_m=tried.sigma_m,
         sigma_at=_over_heights(judge, request.expected, chosen),
         elevation_rad=elevations(chosen, judge.apex_m),
-        weakness=weaknesses(judge, chosen, NAMES[: request.count]),
+        weakness=weaknesses(judge, chosen, tried),
         alternatives=_alternatives(request, judge, chosen),
         checks=checks(Launch(request.expected, request.field, request.advice, request.limits), named(chosen)),
         sun=sun,
@@ -119,7 +121,8 @@ def _placed(request: Request, count: int, clear: Rule | None) -> Vector:
     search, judge = (task_of(request, count, draws, clear) for draws in (_SEARCHED, _JUDGED))
     fitting = [layout for layout in alike if allowed(search.ground, layout).all()]
     found = best_layout(search, count, fitting[::3])
-    return min([found, *fitting], key=judge.sigma_m)
+    rule = sorted(fitting, key=judge.sigma_m)[:1]
+    return min([found, *rule], key=lambda layout: promise(judge, layout).sigma_m)
 
 
 def _clear_of_the_sun(request: Request, clear: Rule, anywhere: Vector) -> tuple[Vector, Rule | None]:

@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 from scipy.special import ndtri
+from scipy.stats.qmc import Sobol
 
 from apexfix.geometry import direction
 from apexfix.model import Vector
@@ -19,8 +20,6 @@ from apexfix.reduce.options import Options
 _SIGMAS95: Final = float(ndtri(0.975))
 _SAMPLES: Final = 3000  # flights of a rocket; a plan needs no third digit of their spread
 _NARROWEST: Final = 1e-3  # of the logarithm of the height: an interval without width is still a distribution
-# of g^4 = g + 1, to fill three dimensions evenly as the golden ratio fills one (an additive recurrence, after Weyl and Kronecker)
-_EVEN_STEPS: Final = np.array([1.2207440846057596**-power for power in (1, 2, 3)])
 _STANDARD_AIR: Final = Air(288.15, 101325.0, moist_density(288.15, 101325.0, 0.5), 2.0, WIND_EXPONENT)
 
 
@@ -137,7 +136,7 @@ def _moved(quantity: Quantity, sigmas: float) -> Vector:
 
 
 def apexes(expected: Expected, count: int) -> Vector:
-    """Return (count, 3) apexes, evenly spread over their distribution; the same every time."""
+    """Return (count, 3) apexes, evenly spread over their distribution; the same every time. The count is a power of two."""
     score = _scores(count)
     level = score[:, 1:] @ np.linalg.cholesky(expected.drift_covariance_m2).T + expected.drift_m
     return np.column_stack([level, _heights(expected, score[:, 0])])
@@ -166,5 +165,6 @@ def _heights(expected: Expected, score: Vector) -> Vector:
 
 
 def _scores(count: int) -> Vector:
-    """Return (count, 3) standard normal scores."""
-    return np.asarray(ndtri((0.5 + np.outer(np.arange(1, count + 1), _EVEN_STEPS)) % 1.0))
+    """Return (count, 3) standard normal scores from Sobol's points, each moved to the middle of its stratum."""
+    even = Sobol(3, scramble=False).random_base2(count.bit_length() - 1)
+    return np.asarray(ndtri(even + 0.5 / count))

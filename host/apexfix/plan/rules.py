@@ -10,12 +10,14 @@ from apexfix.model import Vector
 from apexfix.plan.accuracy import redundancy
 from apexfix.plan.ground import allowed, places
 from apexfix.plan.search import Task
+from apexfix.plan.trial import Promise, promise
 from apexfix.units import DEG
 
 STEEP_RAD: Final = 75 * DEG
 FLAT_RAD: Final = 15 * DEG
 _TURNS: Final = 24  # bearings that a rule is tried at; the best of those that fit stands for it
 _UNNOTICED: Final = 0.1  # redundancy below which a mistake hardly shows in its residual
+_MOST_UNSOLVED: Final = 0.001  # share of the flights
 _OPPOSITE_RAD: Final = 160 * DEG
 _ALONGSIDE_RAD: Final = 20 * DEG
 # common practice, no source: bearings in degrees and distance in expected heights
@@ -58,9 +60,8 @@ def _rule(task: Task, name: str, layouts: list[Vector]) -> Alternative:
 
 def alternative(task: Task, name: str, station_m: Vector, fits: bool) -> Alternative:
     """Return a layout with what it costs and what is weak about it."""
-    return Alternative(
-        name, station_m, task.sigma_m(station_m), fits, weaknesses(task, station_m, tuple("ABCDEFGH"[: len(station_m)]))
-    )
+    tried = promise(task, station_m)
+    return Alternative(name, station_m, tried.sigma_m, fits, weaknesses(task, station_m, tried))
 
 
 def elevations(station_m: Vector, apex_m: Vector) -> Vector:
@@ -69,9 +70,26 @@ def elevations(station_m: Vector, apex_m: Vector) -> Vector:
     return np.quantile(elevation, [0.025, 0.5, 0.975], axis=0).T
 
 
-def weaknesses(task: Task, station_m: Vector, names: tuple[str, ...]) -> tuple[str, ...]:
+def weaknesses(task: Task, station_m: Vector, tried: Promise) -> tuple[str, ...]:
     """Return what is weak about a layout, in sentences; nothing where nothing is."""
-    return (*_looks(task, station_m, names), *_shape(task, station_m, names), *_unnoticed(task, station_m, names))
+    names = tuple("ABCDEFGH"[: len(station_m)])
+    return (
+        *_looks(task, station_m, names),
+        *_shape(task, station_m, names),
+        *_unnoticed(task, station_m, names),
+        *_on_trial(tried),
+    )
+
+
+def _on_trial(tried: Promise) -> list[str]:
+    found = []
+    if tried.bent:
+        found.append(
+            f"the flights spread so far that first order, {tried.first_order_m:.2f} m, does not hold; the sigma is that of a trial"
+        )
+    if tried.unsolved >= _MOST_UNSOLVED:
+        found.append(f"{tried.unsolved:.1%} of the flights would have no position")
+    return found
 
 
 def _looks(task: Task, station_m: Vector, names: tuple[str, ...]) -> list[str]:

@@ -13,7 +13,7 @@ from apexfix.reduce.sightline import Mask
 from apexfix.safety import SUN_WARNING_RAD
 from apexfix.sun import separation_rad, sun_angles
 
-_FLIGHTS: Final = 48
+_FLIGHTS: Final = 64
 _ALONG: Final = np.linspace(0.0, 1.0, 13)
 _LOOK: Final = timedelta(minutes=15)
 _LOOKS: Final = 24  # six hours to each side
