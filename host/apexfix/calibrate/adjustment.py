@@ -143,7 +143,7 @@ _PRIOR_SIGMA: Final = np.array([_PRIOR_OFFSET_G] * 3 + [_PRIOR_SCALE] * 3 + [PRI
 def _residuals(recordings: Recordings, body_from_sensor: Vector, sigma_aim_rad: float) -> Residuals:
     readings = [*recordings.poses, *(sighting.rest for sighting in recordings.sightings)]
     force = np.array([rest.force_g for rest in readings])
-    noise = _noise(readings)
+    noise = np.concatenate([_noise(recordings.poses), _noise([sighting.rest for sighting in recordings.sightings])])
     aimed = force[len(recordings.poses) :]
     places = {target.id: index for index, target in enumerate(recordings.targets)}
     target = np.array([places[sighting.target] for sighting in recordings.sightings], dtype=int)
@@ -165,6 +165,8 @@ def _residuals(recordings: Recordings, body_from_sensor: Vector, sigma_aim_rad: 
 
 def _noise(readings: Sequence[Rest]) -> Vector:
     """Return (N,) the sigma of each mean: what a second scatters, the same for all of one kind, over the root of their seconds."""
+    if not readings:
+        return np.empty(0)
     seconds = np.array([rest.seconds for rest in readings])
     of_a_second = np.array([rest.sigma_force_g for rest in readings]) * np.sqrt(seconds)
     return np.asarray(np.maximum(np.sqrt(np.mean(of_a_second**2) / seconds), _LEAST_NOISE_G))

@@ -112,7 +112,7 @@ def fit_turns(turns: Sequence[Turn], accel_offset_g: Vector, accel_matrix: Vecto
         weight = _weight(axis, abs(turn.turns))
         information += lever.T @ weight @ lever
         right += lever.T @ weight @ (360.0 * turn.turns * axis)
-    covariance: Vector = np.linalg.inv(information)
+    covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
     remark = "turns about two axes only: the third keeps its data-sheet tolerance; turn the unit about that axis, too"
     return GyroMatrix(np.asarray(covariance @ right).reshape(3, 3), covariance, () if axes == 3 else (remark,))
 

@@ -1,0 +1,155 @@
+"""What the presses of a calibration were: steps.csv, and the targets that were sighted: targets.csv."""
+
+import csv
+import io
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from apexfix.calibrate.target import Tape, Target, taped_target
+from apexfix.errors import CalibrationError, FileError
+from apexfix.fields import suggestion
+from apexfix.text_file import append_text, read_text
+from apexfix.units import DEG
+
+STEPS_NAME: Final = "steps.csv"
+TARGETS_NAME: Final = "targets.csv"
+POSE: Final = "pose"
+SIGHTING: Final = "sighting"
+TURN: Final = "turn"
+STILL: Final = "still"
+TEST: Final = "test"
+CHECK: Final = "check"
+IGNORE: Final = "ignore"
+KINDS: Final = (POSE, SIGHTING, TURN, STILL, TEST, CHECK, IGNORE)
+_HEADER: Final = ("log", "record", "step", "target", "face", "set")
+_TARGET_HEADER: Final = ("target", "height_m", "eye_m", "distance_m", "sigma_height_m", "sigma_eye_m", "sigma_distance_m",
+                         "elevation_deg", "sigma_elevation_deg")  # fmt: skip
+_TAPE: Final = _TARGET_HEADER[1:7]
+_AIMED: Final = (SIGHTING, TEST, CHECK)
+_LARGEST_BYTES: Final = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What one mark press of a calibration was."""
+
+    log: str
+    record: int  # sequence of the press
+    kind: str
+    target: str = ""  # of a sighting, test or check
+    face: int = 1  # of a test: 1 upright, 2 rolled half round
+    set: int = 1  # of a test
+
+
+def read_steps(folder: Path) -> Mapping[tuple[str, int], Step]:
+    """Return the steps that a folder names, by log and record; none where there is no file. The last line about a press counts.
+
+    Raises
+    ------
+    FileError
+        Names the line and the field.
+    """
+    path = folder / STEPS_NAME
+    if not path.exists():
+        return {}
+    steps = [_step(path, line, row) for line, row in _rows(path, _HEADER[:3], _HEADER)]
+    return {(step.log, step.record): step for step in steps}
+
+
+def append_step(folder: Path, step: Step) -> None:
+    """Add a line about one press; FileError where that fails."""
+    path = folder / STEPS_NAME
+    if not path.exists():
+        append_text(path, ",".join(_HEADER) + "\n")
+    line = io.StringIO()
+    csv.writer(line, lineterminator="\n").writerow([step.log, step.record, step.kind, step.target, step.face, step.set])
+    append_text(path, line.getvalue())
+
+
+def read_targets(folder: Path) -> tuple[Target, ...]:
+    """Return the targets of a folder; none where there is no file. A target without figures is one to roll the tube on.
+
+    Raises
+    ------
+    FileError
+        Names the line and the field.
+    """
+    path = folder / TARGETS_NAME
+    if not path.exists():
+        return ()
+    return tuple(_target(path, line, row) for line, row in _rows(path, _TARGET_HEADER[:1], _TARGET_HEADER))
+
+
+def _rows(path: Path, needed: tuple[str, ...], known: tuple[str, ...]) -> Iterator[tuple[int, dict[str, str]]]:
+    lines = [(n, text) for n, text in enumerate(read_text(path, _LARGEST_BYTES).splitlines(), 1) if text.strip()]
+    lines = [(n, text) for n, text in lines if not text.lstrip().startswith("#")]
+    if not lines:
+        raise FileError(f"nothing seen, a header line {','.join(known)} expected", path=path)
+    names = [name.strip() for name in next(csv.reader([lines[0][1]]))]
+    for name in names:
+        if name not in known:
+            raise FileError(f"this column is not known; {suggestion(name, known)}", path=path, line=lines[0][0], field=name)
+    for name in needed:
+        if name not in names:
+            raise FileError("this column is missing", path=path, line=lines[0][0], field=name)
+    for n, text in lines[1:]:
+        cells = [cell.strip() for cell in next(csv.reader([text]))]
+        if len(cells) > len(names):
+            raise FileError(f"{len(cells)} values seen, {len(names)} expected", path=path, line=n)
+        yield n, dict(zip(names, cells, strict=False))
+
+
+def _step(path: Path, line: int, row: Mapping[str, str]) -> Step:
+    kind, target = row.get("step", ""), row.get("target", "")
+    if kind not in KINDS:
+        raise FileError(f"{kind!r} seen, one of {', '.join(KINDS)} expected", path=path, line=line, field="step")
+    if kind in _AIMED and not target:
+        raise FileError(f"a {kind} needs the name of its target", path=path, line=line, field="target")
+    face = _whole(path, line, (row, "face"))
+    if face not in (1, 2):
+        raise FileError(f"{face} seen, 1 (upright) or 2 (rolled half round) expected", path=path, line=line, field="face")
+    return Step(row.get("log", ""), _whole(path, line, (row, "record")), kind, target, face, _whole(path, line, (row, "set")))
+
+
+def _whole(path: Path, line: int, cell: tuple[Mapping[str, str], str]) -> int:
+    row, name = cell
+    text = row.get(name, "") or "1"
+    if not (text.isascii() and text.isdigit() and len(text) < 11):
+        raise FileError(f"{text!r} seen, a whole number expected", path=path, line=line, field=name)
+    return int(text)
+
+
+def _target(path: Path, line: int, row: Mapping[str, str]) -> Target:
+    figures = {name: _figure(path, line, (row, name)) for name in _TARGET_HEADER[1:]}
+    given = {name: value for name, value in figures.items() if value is not None}
+    name = row.get("target", "")
+    if not name:
+        raise FileError("a target needs a name", path=path, line=line, field="target")
+    if not given:
+        return Target(name, None, 0.0)
+    if set(given) == set(_TARGET_HEADER[7:]) and given["sigma_elevation_deg"] > 0:
+        return Target(name, given["elevation_deg"] * DEG, given["sigma_elevation_deg"] * DEG)
+    if set(given) == set(_TAPE):
+        try:
+            return taped_target(name, Tape(*(given[field] for field in _TAPE)))
+        except CalibrationError as error:
+            raise CalibrationError(f"{path}, line {line}: {error}") from error
+    wanted = f"all of {', '.join(_TAPE)}, or elevation_deg with a sigma_elevation_deg above 0, or nothing"
+    raise FileError(f"{', '.join(given)} seen, {wanted} expected", path=path, line=line)
+
+
+def _figure(path: Path, line: int, cell: tuple[Mapping[str, str], str]) -> float | None:
+    row, name = cell
+    text = row.get(name, "")
+    if not text:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value) or abs(value) > 1e5:
+        raise FileError(f"{text!r} seen, a number expected", path=path, line=line, field=name)
+    return value
