@@ -1,6 +1,7 @@
 """The unit: everything wired together, and the loop that never waits."""
 
 import io
+import os
 import sys
 from machine import I2C, Pin, idle
 from micropython import const
@@ -24,6 +25,7 @@ _HEALTH_US = const(60000000)
 _RETRY_US = const(5000000)
 _SAME_ERROR_US = const(60000000)
 _MOST_NOTES = const(8)
+_FEW_FLIGHTS = const(5)
 
 
 class NoImu:
@@ -90,6 +92,7 @@ class App:
             self.selftest.append(selftest.entry("log", "", "%d kB free" % (self.store.free_bytes() // 1024)))
             self._write(records.NOTE, records.note(self.clock.now_us(), records.INFORMATION, "started"))
         except OSError as error:
+            self.store.boot += os.urandom(1)[0]  # this boot may stay without a record: the next one must not have its number
             self.selftest.append(selftest.entry("log", "flash: %s" % error, ""))
             self.last_error = "flash: %s" % error
 
@@ -100,7 +103,7 @@ class App:
 
     def run(self):
         """Work until the console's interrupt character. Whatever goes wrong is noted, and the loop goes on."""
-        self.feedback.play(feedback.READY if self.imu else feedback.TROUBLE)
+        self._play_with_warning(feedback.READY if self.imu and self.store.begun else feedback.TROUBLE)
         failure = None
         try:
             while True:
@@ -200,27 +203,45 @@ class App:
             return False
         if self._changes and (self.presses.due or self.quiet):
             # Before the presses that carry the new number: a restart reads the log in order.
-            self._write(records.FLIGHT, self._changes[0])
-            self._changes.pop(0)
+            self._write(records.FLIGHT, self._changes.pop(0))  # not again where the flash refuses: every press has its number, too
             return True
         if self.presses.writing or self.presses.due:
             return self._write_press()
         if not self.quiet:
             return False
+        if (self._notes or self._health_due()) and self.store.room() < 0:
+            self._notes.clear()  # the reserve is for presses
+            self._health_us = self.clock.now_us()
+            return False
         if self._notes:
             self._write(records.NOTE, self._notes.pop(0))
             return True
         now = self.clock.now_us()
-        if now - self._health_us >= _HEALTH_US:
+        if self._health_due():
             self._health_us = now
             self._write(records.HEALTH, status.health_record(self))
             return True
         return self._revive_imu(now)
 
+    def _health_due(self):
+        return self.clock.now_us() - self._health_us >= _HEALTH_US
+
     def _write_press(self):
-        if self.presses.write(status.temperature_cdeg(self)):
-            self.feedback.play(feedback.SAVED)
+        given_up = self.presses.failed
+        try:
+            saved = self.presses.write(status.temperature_cdeg(self))
+        finally:
+            if self.presses.failed > given_up:
+                self.feedback.play(feedback.TROUBLE)
+        if saved:
+            self._play_with_warning(feedback.SAVED)
+            if saved.bare:
+                self.last_error = "flash full: the press at %d us has no window" % saved.t_us
         return True
+
+    def _play_with_warning(self, pattern):
+        few = status.flights_left(self) < _FEW_FLIGHTS
+        self.feedback.play(pattern + feedback.FEW_LEFT if few else pattern)
 
     def _write(self, kind, payload):
         self.store.append(kind, payload)

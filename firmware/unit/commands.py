@@ -128,8 +128,8 @@ def _forget(app, words, _read_us):
         raise Refusal(_BAD_ARGUMENT, "CRC32 is %s, expected eight hexadecimal digits" % words[2])
     _when_quiet(app)
     _size_of(app.store, number)
-    if number == app.store.number:
-        raise Refusal(_NOT_NOW, "segment %d is open; it can be forgotten after the next boot" % number)
+    if app.store.needs(number):
+        raise Refusal(_NOT_NOW, "segment %d is open or carries the log's name; it can be forgotten after the next boot" % number)
     try:
         app.store.forget(number, length, crc)
     except ValueError as differs:

@@ -6,6 +6,7 @@ from time import ticks_add, ticks_diff, ticks_ms
 # (milliseconds, light, tone in Hz; 0 is silence)
 TICK = ((20, 1, 2000),)
 SAVED = ((60, 1, 3000), (60, 1, 0), (60, 1, 3000), (820, 1, 0))
+FEW_LEFT = ((150, 1, 1200), (150, 1, 900), (150, 1, 600))  # falling: after READY or SAVED, the flash is nearly full
 SKIPPED = ((150, 1, 1500), (80, 0, 0), (150, 1, 1500))
 TROUBLE = ((500, 1, 400), (200, 0, 0), (500, 1, 400))
 READY = ((80, 1, 2000), (80, 1, 2500), (80, 1, 3000))

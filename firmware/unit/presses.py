@@ -20,6 +20,7 @@ class Press:
         self.after_us = 0
         self.moment = None
         self.tries = 0
+        self.bare = False  # written without its window
 
 
 class Presses:
@@ -67,16 +68,15 @@ class Presses:
         return self._clock.now_us() >= press.t_us + press.after_us + _MARGIN_US
 
     def write(self, temperature):
-        """Write one more record of the oldest press; True when it was the last and the flash has them all."""
+        """Write one more record of the oldest press; the press when it was the last and the flash has them all, else None."""
         if self._writing is None:
             self._writing = self._records(self._pending[0], temperature)
         try:
             next(self._writing)
-            return False
+            return None
         except StopIteration:
             self._writing = None
-            self._pending.pop(0)
-            return True
+            return self._pending.pop(0)
         except OSError:
             self._writing = None
             self._give_up_in_time()
@@ -95,7 +95,12 @@ class Presses:
         sampler = self._sampler
         number, after = sampler.between(ticks_add(press.ticks, -press.before_us), ticks_add(press.ticks, press.after_us))
         total = after - number
-        self._store.reserve(total * 17 + 256)
+        length = total * 17 + 256
+        # A flash that is full, or refused a window before, still has a place for the press itself: that is what counts.
+        if press.tries or self._store.room() < length:
+            total = 0
+            press.bare = True
+        self._store.reserve(length)
         payload = records.press(press.kind, press.source, press.flight, press.t_us, self._store.boot, press.moment, temperature)
         sequence = self._store.append(records.PRESS, payload)
         yield

@@ -40,6 +40,7 @@ def hello(app):
 
 
 def boot_record(app):
+    """The payload of a boot record; of long complaints only the beginning, a reader takes no payload beyond 4096 bytes."""
     said = hello(app)
     del said["t_us"]
     active = app.active
@@ -54,7 +55,7 @@ def boot_record(app):
             "flight": app.store.flight,
             "marked": app.store.marked,
             "calibration": active["calibration"],
-            "selftest": app.selftest,
+            "selftest": [[name, state, text[:_LONGEST_ERROR]] for name, state, text in app.selftest],
         }
     )
     return records.boot(said)
@@ -116,7 +117,6 @@ def _status(app):
     elevation, heading = _pointing(app.tracker)
     still = app.tracker.attitude.still
     temperature = temperature_cdeg(app)
-    free = free_bytes(app)
     sampler = app.sampler
     return {
         "t_us": now,
@@ -131,10 +131,18 @@ def _status(app):
         "samples": sampler.count,
         "lost": sampler.lost,
         "worst_gap_us": sampler.worst_gap_us,
-        "free_bytes": free,
-        "flights_left": free // _bytes_per_flight(app.active),
+        "free_bytes": free_bytes(app),
+        "flights_left": flights_left(app),
         "unsaved": app.presses.unsaved,
     }
+
+
+def flights_left(app):
+    """How many flights the flash has a place for, with all their windows."""
+    try:
+        return max(0, app.store.room()) // _bytes_per_flight(app.active)
+    except OSError:
+        return 0
 
 
 def _bytes_per_flight(active):

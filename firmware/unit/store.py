@@ -13,6 +13,7 @@ from unit.segment import records_of
 
 _LONGEST_SEGMENT = const(65536)
 _CHUNK = const(512)
+_RESERVE = const(24576)  # kept for presses without their windows and the boot records of a few restarts
 
 
 class Store:
@@ -27,6 +28,7 @@ class Store:
         self.boot = 0
         self.flight = 1
         self.marked = False  # a mark was made since the flight number last changed
+        self._named = 0  # the newest segment with a boot record: it carries the log's name
         self.describe = None  # gives the payload of a boot record; set before the first append
 
     def restore(self):
@@ -38,7 +40,12 @@ class Store:
         numbers = self.numbers()
         if numbers:
             self.number = numbers[-1]
-        for events in reversed(self._since_last_boot_record(numbers)):
+        try:
+            history = self._since_last_boot_record(numbers)
+        except OSError:  # a segment that cannot be read: what numbers it gave is unknown, so a log of another name begins
+            history = []
+            self.sequence = 0
+        for events in reversed(history):
             for kind, payload in events:
                 self._replay(kind, payload)
         if not self.log:
@@ -63,11 +70,22 @@ class Store:
     def path(self, number):
         return "%s/%05d.seg" % (self._folder, number)
 
+    @property
+    def begun(self):
+        """Whether this boot has its segment."""
+        return self._file is not None
+
+    def needs(self, number):
+        """Whether a segment must stay: the open one, and the one that carries the log's name as long as there is no newer boot record."""
+        return number in (self.number, self._named)
+
     def _is_open(self, number):
         return self._file is not None and number == self.number
 
     def append(self, kind, payload):
         """Write one record, give back its sequence number. OSError where the flash refuses; the next one begins a new segment."""
+        if not self.log:
+            self.restore()  # it failed at start-up; writing blindly could hit what is there
         if self._file is None or self._length + len(payload) + records.OVERHEAD > _LONGEST_SEGMENT:
             self._begin()
         return self._write(kind, payload)
@@ -80,7 +98,11 @@ class Store:
     def flush(self):
         """Bring everything written so far onto the flash."""
         if self._file is not None:
-            self._file.flush()
+            try:
+                self._file.flush()
+            except OSError:
+                self.close()  # what a failed write left behind is never appended to
+                raise
             self.flushed = self._length
 
     def close(self):
@@ -90,8 +112,8 @@ class Store:
 
     def forget(self, number, length, crc):
         """Erase a closed segment of exactly this content; ValueError says what differs."""
-        if self._is_open(number) or number == self.number:
-            raise ValueError("segment %d is open" % number)
+        if self.needs(number):
+            raise ValueError("segment %d is open, or the only one with a boot record" % number)
         size = os.stat(self.path(number))[6]
         if size != length:
             raise ValueError("segment %d has %d bytes, not %d" % (number, size, length))
@@ -104,15 +126,23 @@ class Store:
         status = os.statvfs(self._folder)
         return status[0] * status[3]
 
+    def room(self):
+        """Bytes that may be written without touching the reserve; negative inside it."""
+        return self.free_bytes() - _RESERVE
+
     def _begin(self):
         self.close()
         number = self.number + 1
         self._file = open(self.path(number), "wb")
-        self.number = number
         self._length = 0
         self.flushed = 0
-        self._write(records.BOOT, self.describe())
-        self.flush()
+        try:
+            self._write(records.BOOT, self.describe())
+            self.flush()
+        except OSError:
+            os.remove(self.path(number))  # on a full flash a file without a record would only take space
+            raise
+        self.number = self._named = number
 
     def _write(self, kind, payload):
         data = records.record(kind, self.sequence, payload)
@@ -145,6 +175,7 @@ class Store:
                     events.append((kind, payload))
             found.append(events)
             if any(kind == records.BOOT for kind, _ in events):
+                self._named = number
                 break
         return found
 

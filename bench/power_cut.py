@@ -1,0 +1,39 @@
+"""Power cuts inside every step of the unit's flash: records called saved that are lost, of the records called saved.
+
+The real firmware runs on the board's own file system over a model of the flash chip; every erase and every page program of a scenario
+(a first boot, presses, a flight number, settings, a calibration put on the unit, a full segment, forgetting) is cut at several places.
+What is left is booted, compared with what the observer was told, used, and cut once more while it boots.
+"""
+
+import json
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import click
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+@click.command()
+@click.option("--places", type=click.IntRange(1, 256), default=16, help="Cuts inside each step; 256 is every byte of a page.")
+def main(places: int) -> None:
+    """Run the campaign and print how many cuts were survived."""
+    board = ROOT / "tests" / "firmware" / "board"
+    interpreter = Path(sys.executable).with_name("micropython")
+    command = [interpreter, "-X", "heapsize=64M", board / "power.py", "1", str(places)]
+    with tempfile.TemporaryDirectory() as folder:
+        path = f"{board}:{ROOT / 'firmware'}:.frozen"
+        done = subprocess.run(command, cwd=folder, env={"MICROPYPATH": path}, capture_output=True, text=True, check=True)
+    outcome = json.loads(done.stdout)
+    print(f"steps of the flash        {outcome['steps']}")
+    print(f"power cuts                {outcome['cuts']}")
+    print(f"cuts with a broken promise {len(outcome['failures'])}")
+    for failure in outcome["failures"]:
+        print(f"  {failure}")
+    sys.exit(bool(outcome["failures"]))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,52 @@
+"""The power fails during flash writes of the real firmware on the board's own file system; bench/power_cut.py cuts at every step."""
+
+import json
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).resolve().parent
+FIRMWARE = HERE.parents[1] / "firmware"
+LIMIT_S = 300
+
+
+def campaign(micropython, folder, firmware, every, places):
+    done = subprocess.run(
+        [micropython, "-X", "heapsize=32M", HERE / "board" / "power.py", str(every), str(places)],
+        cwd=folder,
+        env={"MICROPYPATH": f"{HERE / 'board'}:{firmware}:.frozen"},
+        capture_output=True,
+        text=True,
+        timeout=LIMIT_S,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    return json.loads(done.stdout)
+
+
+def test_whatever_was_saved_before_a_power_cut_is_there_after_it(micropython, tmp_path):
+    outcome = campaign(micropython, tmp_path, FIRMWARE, every=4, places=2)
+    assert outcome["failures"] == []
+    assert outcome["steps"] > 100
+    assert outcome["cuts"] > 100
+
+
+@pytest.mark.parametrize(
+    ("sound", "careless", "complaint"),
+    [
+        ("                self._file.flush()\n", "                pass\n", "the log does not go on"),
+        ("        number = self.number + 1\n", "        number = max(1, self.number)\n", "is lost"),
+        ("if any(kind == records.BOOT for kind, _ in events):", "if True:", "lost its name"),
+    ],
+)
+def test_a_careless_store_is_caught(micropython, tmp_path, sound, careless, complaint):
+    """The campaign itself: a store that does not flush, writes over a segment or forgets its name must not pass."""
+    firmware = tmp_path / "firmware"
+    shutil.copytree(FIRMWARE, firmware, ignore=shutil.ignore_patterns("__pycache__"))
+    store = firmware / "unit" / "store.py"
+    source = store.read_text(encoding="utf-8")
+    assert sound in source
+    store.write_text(source.replace(sound, careless), encoding="utf-8")
+    outcome = campaign(micropython, tmp_path, firmware, every=8, places=1)
+    assert any(complaint in failure for failure in outcome["failures"]), outcome
