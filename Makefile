@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 DEMO_DAY ?= demo-day
 
-.PHONY: demo test check bench clean
+.PHONY: demo test check bench hardware clean
 
 demo: $(READY)
 	$(BIN)/apexfix demo --out $(DEMO_DAY)
@@ -20,6 +20,10 @@ check: $(READY)
 
 bench: $(READY)
 	for bench in bench/*.py; do echo "== $$bench"; $(BIN)/python $$bench || exit 1; done
+
+# Every drawing and, where OpenSCAD is installed, every printed part, into build/hardware.
+hardware: $(READY)
+	$(BIN)/python hardware/render.py build/hardware
 
 # A bare Debian has a python3 without the venv module; there it is installed when we may.
 $(READY): pyproject.toml
