@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from apexfix.model import Vector
-from apexfix.plan.expected import Expected, landings
+from apexfix.plan.expected import HOLDS95, Expected, landings
 from apexfix.plan.field import Field, breadth_m, edge_distance_m, inside
 from apexfix.predict.limits import MODEL_SOURCE, TILT_LIMIT_RAD, WIND_LIMIT_M_S, Warned
 from apexfix.safety import Advice
@@ -16,7 +16,6 @@ from apexfix.units import DEG
 GOOD, WARNING, UNKNOWN = "good", "warning", "unknown"
 LANDINGS: Final = 1024
 _OWN: Final = "computed here"
-_HOLDS95: Final = float(-2 * np.log(0.05))  # squared sigmas that hold 95 % in two dimensions
 _FEW: Final = 0.05  # landings outside the field that are let pass: what 95 % means
 
 
@@ -109,10 +108,11 @@ def _landing_on(expected: Expected, stations: Mapping[str, Vector]) -> list[Chec
     landed = landings(expected, LANDINGS)
     away = {name: place[:2] - landed.mean(axis=0) for name, place in stations.items()}
     precision = np.linalg.inv(np.cov(landed.T))
-    under = [name for name, offset in away.items() if offset @ precision @ offset < _HOLDS95]
+    under = [name for name, offset in away.items() if offset @ precision @ offset < HOLDS95**2]
     if not under:
         return []
-    words = f"{' and '.join(under)} stand where 95 % of the landings are expected: look up until it is down, or stand upwind"
+    who = f"{' and '.join(under)} {'stands' if len(under) == 1 else 'stand'}"
+    words = f"{who} where 95 % of the landings are expected: look up until it is down, or stand upwind"
     return [Check("observers", WARNING, words, _OWN)]
 
 

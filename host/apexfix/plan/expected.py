@@ -19,6 +19,7 @@ from apexfix.reduce.options import Options
 
 _SIGMAS95: Final = float(ndtri(0.975))
 _SAMPLES: Final = 3000  # flights of a rocket; a plan needs no third digit of their spread
+HOLDS95: Final = float(np.sqrt(-2 * np.log(0.05)))  # sigmas that hold 95 % in two dimensions: the chi-square law in closed form
 _NARROWEST: Final = 1e-3  # of the logarithm of the height: an interval without width is still a distribution
 _STANDARD_AIR: Final = Air(288.15, 101325.0, moist_density(288.15, 101325.0, 0.5), 2.0, WIND_EXPONENT)
 
@@ -69,9 +70,10 @@ def from_interval(apex95_m: tuple[float, float], wind: Wind, descent_m_s: float 
     carry = None
     if descent_m_s is not None and wind.speed_m_s is not None:
         carry = Carry(float(canopy_drift(_STANDARD_AIR, wind.speed_m_s, median_m, descent_m_s)), 0.0, 1 + WIND_EXPONENT)
-    far_m = _airless_return(apex95_m[1], lean[0])
-    words = f"closed form without air, 4 h tan(lean), for the highest apex and a lean of {lean[1]}"
-    return Expected(apex95_m, np.zeros(2), spread_m2 * np.eye(2), carry, wind, far_m, words, "apogee interval")
+    spread = spread_m2 * np.eye(2)
+    far_m = max(_airless_return(apex95_m[1], lean[0]), _drifted_return(np.zeros(2), spread))
+    words = f"without air: twice the drift of the apex, or 4 h tan(lean) at a lean of {lean[1]}, whichever is farther"
+    return Expected(apex95_m, np.zeros(2), spread, carry, wind, far_m, words, "apogee interval")
 
 
 def from_rocket(rocket: Rocket, wind_from_rad: float | None) -> Expected:
@@ -93,8 +95,12 @@ def from_rocket(rocket: Rocket, wind_from_rad: float | None) -> Expected:
     wind = Wind(rocket.quantities["wind_m_s"].value, wind_from_rad)
     low_m, high_m = apex.interval95
     mean, covariance = _over_the_ground(along.nominal, along.sigma, across_m, wind_from_rad)
-    far_m = max(_predicted_return(rocket), _airless_return(high_m, _farthest_lean(rocket.quantities["tilt_rad"])))
-    words = "launch angle and wind within two sigmas, in any direction, the larger of predicted and without air, 4 h tan(lean)"
+    airless_m = _airless_return(high_m, _farthest_lean(rocket.quantities["tilt_rad"]))
+    far_m = max(_predicted_return(rocket), airless_m, _drifted_return(mean, covariance))
+    words = (
+        "launch angle and wind within two sigmas, in any direction: predicted, or without air twice the drift of the apex or "
+        "4 h tan(lean), whichever is farthest"
+    )
     carry = Carry(carry_m, carry_sigma_m, 0.0)  # the spread of the landing holds that of the height already
     return Expected((low_m, high_m), mean, covariance, carry, wind, far_m, words, rocket.name)
 
@@ -111,6 +117,11 @@ def _over_the_ground(along_m: float, sigma_m: float, across_m: float, wind_from_
 def _airless_return(apex_m: float, lean_rad: float) -> float:
     """Return how far away a body lands that left at a lean and rose to a height, without air: 4 h tan(lean), in closed form."""
     return 4 * apex_m * float(np.tan(lean_rad))
+
+
+def _drifted_return(mean_m: Vector, covariance_m2: Vector) -> float:
+    """Return twice the farthest drift that 95 % of the apexes have: a fall without air is the mirror image of the climb."""
+    return 2 * float(np.hypot(*mean_m) + HOLDS95 * np.sqrt(np.linalg.eigvalsh(covariance_m2)[-1]))
 
 
 def _farthest_lean(tilt: Quantity) -> float:

@@ -7,7 +7,7 @@ import numpy as np
 from apexfix.model import Station, Vector
 from apexfix.plan.answer import Plan
 from apexfix.plan.checks import LANDINGS
-from apexfix.plan.expected import landings
+from apexfix.plan.expected import HOLDS95, landings
 from apexfix.plan.words import polar
 from apexfix.report.figures import Frame, _ground, _north, _scale_bar, frame_around
 from apexfix.report.svg import Point, circle, drawing, line, polygon, words
@@ -15,7 +15,6 @@ from apexfix.units import DEG
 
 _MAP: Final = (640.0, 560.0)
 _ROW: Final = 20.0  # of the legend
-_ELLIPSE95: Final = float(np.sqrt(-2 * np.log(0.05)))  # sigmas that hold 95 % in two dimensions
 _TURN: Final = np.linspace(0, 2 * np.pi, 72, endpoint=False)
 _DWARFS: Final = 1.2  # a ballistic circle wider than this times all else is told in the legend and left out of the frame
 _FROM_ABOVE: Final = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
@@ -66,7 +65,7 @@ def ellipse(middle_m: Vector, covariance_m2: Vector) -> Vector:
     """Return the (N, 3) corners of the ellipse that holds 95 % of a normal distribution over the ground."""
     spread, axes = np.linalg.eigh(covariance_m2)
     round_m = np.stack([np.cos(_TURN), np.sin(_TURN)], axis=1) * np.sqrt(np.maximum(spread, 0))
-    return _raised(middle_m + _ELLIPSE95 * round_m @ axes.T)
+    return _raised(middle_m + HOLDS95 * round_m @ axes.T)
 
 
 def _raised(level_m: Vector) -> Vector:

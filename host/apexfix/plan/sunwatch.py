@@ -89,9 +89,12 @@ def watch(station_m: Vector, seen: Flights, moment: Moment) -> SunWatch:
 
 
 def clear_places(seen: Flights, moment: Moment) -> Callable[[Vector], Mask]:
-    """Return a rule for (N, 3) places: no look of a whole flight comes near to the Sun."""
-    azimuth, elevation = moment.sun()
-    return lambda place_m: _clear(place_m, seen, azimuth, elevation)
+    """Return a rule for (N, 3) places: no look of a whole flight comes near to the Sun, at the moment or a step before or after.
+
+    A launch is seldom on time, and the Sun moves by four degrees in a step.
+    """
+    suns = [moment.sun(step * _LOOK) for step in (-1, 0, 1)]
+    return lambda place_m: np.asarray(np.logical_and.reduce([_clear(place_m, seen, *sun) for sun in suns]))
 
 
 def _clear(place_m: Vector, seen: Flights, azimuth_rad: float, elevation_rad: float) -> Mask:
