@@ -1,4 +1,4 @@
-"""The power fails during flash writes of the real firmware on the board's own file system; bench/power_cut.py cuts at every step."""
+"""The power fails during flash writes of the real firmware, on the board's own file system; bench/power_cut.py cuts every step."""
 
 import json
 import shutil
@@ -22,7 +22,7 @@ def campaign(micropython, folder, firmware, every, places):
         timeout=LIMIT_S,
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    return json.loads(done.stdout)
+    return json.loads(done.stdout.splitlines()[-1])
 
 
 def test_whatever_was_saved_before_a_power_cut_is_there_after_it(micropython, tmp_path):

@@ -165,9 +165,16 @@ def held(store):
 
 def check(chip, witness, steps):
     """Boot a unit on what the cut left, compare with what was promised, press once more."""
-    (_, promised, wanted, _), (_, next_promised, next_wanted, forgotten) = witness.promised_after(steps)
     app = boot(chip)
-    assert app.store.log == witness.log or not promised, "the log has lost its name"
+    try:
+        _compare(app, witness.promised_after(steps), witness.log)
+    finally:
+        app.stop()  # a file left open would be written to when it is collected as garbage
+
+
+def _compare(app, promises, log):
+    (_, promised, wanted, _), (_, next_promised, next_wanted, forgotten) = promises
+    assert app.store.log == log or not promised, "the log has lost its name"
     assert app.wanted in (wanted, next_wanted), "settings are neither the old nor the new"
     kept = held(app.store)
     for sequence, record in promised.items():
@@ -181,7 +188,6 @@ def check(chip, witness, steps):
     after = held(app.store)
     assert all(after[sequence] == record for sequence, record in kept.items()), "a number was given twice"
     assert any(kind == records.PRESS and sequence not in kept for sequence, (kind, _) in after.items()), "the log does not go on"
-    app.stop()
 
 
 def images(before, step, places):
