@@ -10,10 +10,12 @@ from apexfix import __version__
 # name of the command -> module of this package that holds a click command of the same name
 COMMANDS: Final = {
     "assign": "assign",
+    "calibrate": "calibrate",
     "demo": "demo",
     "enter": "enter",
     "export": "export",
     "import": "import_",
+    "learn": "learn",
     "merge": "merge",
     "predict": "predict",
     "plan": "plan",
@@ -25,10 +27,12 @@ COMMANDS: Final = {
 }
 HELP: Final = {
     "assign": "Show which marks may belong to another flight, and settle them.",
+    "calibrate": "Find what a unit's sensors get wrong, and write it down.",
     "demo": "Fly an invented launch day with virtual units and reduce it.",
     "enter": "Type hand readings in, flight by flight, with the height at once.",
     "export": "Pack a whole day into one file.",
     "import": "Unpack a day that was exported.",
+    "learn": "Learn drag and speed of a rocket from its measured flights.",
     "merge": "Join the archives of two laptops of the same day.",
     "predict": "Predict a rocket's flight as intervals, before the launch.",
     "plan": "Choose where to stand before a launch, and check that it is safe.",

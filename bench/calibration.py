@@ -1,0 +1,144 @@
+"""How true a calibrated unit's elevations are: simulated parts with the tolerances of their data sheets, the whole procedure.
+
+Every unit is drawn anew, recorded at the level of counts (noise of its data sheet, still for 4 s), and calibrated from what a builder
+records: 18 poses, a level mark in four rolls and two targets of known height in both faces, all aimed twice with a hand's error. The
+aim, the level and the tape have errors as stated; the fit is told their sigmas and nothing else. Beside it: what the unit reads as it
+comes, after six faces alone (offset and scale of each axis), and after 18 poses without any target.
+
+    python bench/calibration.py [units]
+"""
+
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from apexfix.calibrate.adjustment import Elevations, Recordings, TargetSighting, adjust
+from apexfix.calibrate.coverage import RECOMMENDED
+from apexfix.calibrate.faces import six_faces
+from apexfix.calibrate.imu import carried_calibration
+from apexfix.calibrate.stillness import AIM, REST, Limits, Rest, rest_around, samples_from
+from apexfix.calibrate.target import Tape, Target, taped_target
+from apexfix.sim import imu
+from apexfix.units import DEG
+
+UNITS = 400
+JUDGED_RAD = np.linspace(0.0, 85.0, 18) * DEG
+SIGMA_AIM_RAD = 0.05 * DEG
+LEVEL = Target("level", 0.0, 0.02 * DEG)  # a water level: 4 mm over 12 m
+GABLE = Tape(6.5, 1.5, 12.0, 0.01, 0.005, 0.02)
+TOWER = Tape(15.0, 1.5, 15.0, 0.015, 0.005, 0.02)
+POSE_CARELESS = 0.1  # of a radian: how far a hand misses the pose that it was asked for
+STILL_S = 4.0
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """Errors of elevation over JUDGED_RAD of one unit, and the sigmas stated for the full procedure."""
+
+    raw_rad: np.ndarray
+    faces_rad: np.ndarray
+    poses_rad: np.ndarray
+    full_rad: np.ndarray
+    stated_rad: np.ndarray
+
+
+def outcomes(part: imu.Part, units: int, seed: int) -> Iterator[Outcome]:
+    """Yield what calibrating so many units of a kind gives."""
+    for rng in np.random.default_rng(seed).spawn(units):
+        true = imu.faults(rng, part)
+        recorded = record(rng, part, true)
+        readings = readings_at(true)
+        full = adjust(recorded, np.eye(3), SIGMA_AIM_RAD)
+        poses = adjust(Recordings(recorded.poses), np.eye(3))
+        yield Outcome(
+            raw_rad=elevation(readings) - JUDGED_RAD,
+            faces_rad=elevation(by_faces(rng, part, true, readings)) - JUDGED_RAD,
+            poses_rad=poses.elevation_rad(readings) - JUDGED_RAD,
+            full_rad=full.elevation_rad(readings) - JUDGED_RAD,
+            stated_rad=full.sigma_rad(JUDGED_RAD),
+        )
+
+
+def record(rng: np.random.Generator, part: imu.Part, true: imu.Faults) -> Recordings:
+    """Return what a builder records with one unit."""
+    poses = [still(rng, part, true, unit(pose + rng.normal(0, POSE_CARELESS, 3))) for pose in RECOMMENDED]
+    sightings, targets = [], []
+    for target in (LEVEL, taped_target("gable", GABLE), taped_target("tower", TOWER)):
+        really = target.elevation_rad + rng.normal(0, target.sigma_rad)
+        targets.append(target)
+        for roll_deg in 2 * ((0, 180, 90, -90) if target is LEVEL else (0, 180)):
+            up = up_at(true, really + rng.normal(0, SIGMA_AIM_RAD), (roll_deg + rng.normal(0, 5)) * DEG)
+            sightings.append(TargetSighting(target.id, still(rng, part, true, up, AIM)))
+    return Recordings(poses, sightings, targets)
+
+
+def still(rng: np.random.Generator, part: imu.Part, true: imu.Faults, up: np.ndarray, limits: Limits = REST) -> Rest:
+    """Return the mean of a still recording with a direction of the body upward."""
+    count = int(STILL_S * imu.SAMPLE_HZ)
+    motion = (np.tile(up, (count, 1)), np.zeros((count, 3)), np.full(count, 25.0))
+    counts = imu.counts(rng, part, true, motion)
+    boot = {"accel_lsb_per_g": part.accel_lsb_per_g, "gyro_lsb_per_dps": part.gyro_lsb_per_dps}
+    t_us = (np.arange(count) - count // 2) * (1_000_000 // imu.SAMPLE_HZ)
+    samples = samples_from(t_us, (counts[:, :3], counts[:, 3:6]), carried_calibration(boot), 25.0)
+    return rest_around(samples, 0, limits)
+
+
+def by_faces(rng: np.random.Generator, part: imu.Part, true: imu.Faults, readings: np.ndarray) -> np.ndarray:
+    """Return readings corrected by offset and scale from six exact faces."""
+    seen = [[still(rng, part, true, sign * np.eye(3)[axis]).force_g[axis] for sign in (1, -1)] for axis in range(3)]
+    offset, scale = six_faces(np.array(seen))
+    return (readings - offset) / scale
+
+
+def readings_at(true: imu.Faults) -> np.ndarray:
+    """Return what the accelerometer reads, without noise, with the tube upright at JUDGED_RAD."""
+    up = np.array([up_at(true, elevation_rad, 0.0) for elevation_rad in JUDGED_RAD])
+    return up @ true.accel_matrix.T + true.accel_offset_g
+
+
+def elevation(force_g: np.ndarray) -> np.ndarray:
+    """Return the elevation of the sensor's x axis."""
+    return np.arctan2(force_g[:, 0], np.hypot(force_g[:, 1], force_g[:, 2]))
+
+
+def up_at(true: imu.Faults, elevation_rad: float, roll_rad: float) -> np.ndarray:
+    """Return the upward direction in body axes with the tube at an elevation, rolled about itself."""
+    tube = true.tube_body
+    top = unit(np.array([0.0, 0.0, 1.0]) - tube[2] * tube)
+    side = np.cross(top, tube)
+    return np.sin(elevation_rad) * tube + np.cos(elevation_rad) * (np.cos(roll_rad) * top + np.sin(roll_rad) * side)
+
+
+def unit(vector: np.ndarray) -> np.ndarray:
+    """Return a vector of length 1."""
+    return vector / np.linalg.norm(vector)
+
+
+def rms_deg(found: list[Outcome], name: str) -> float:
+    """Return the root mean square of one kind of error over all units and elevations."""
+    return float(np.sqrt(np.mean([getattr(outcome, name) ** 2 for outcome in found]))) / DEG
+
+
+def normalised_variance(found: list[Outcome]) -> float:
+    """Return the mean square of errors over stated sigmas: 1 where the covariance is honest."""
+    return float(np.mean([(outcome.full_rad / outcome.stated_rad) ** 2 for outcome in found]))
+
+
+def main() -> None:
+    """Print the table."""
+    units = int(sys.argv[1]) if len(sys.argv) > 1 else UNITS
+    print(f"elevation error over 0-85 degrees, rms in degrees, {units} units of each part")
+    print("part        as it comes  six faces  18 poses  poses and targets  stated  variance of error/sigma")
+    for part in (imu.MPU6050, imu.LSM6DSOX):
+        found = list(outcomes(part, units, seed=2026))
+        stated = float(np.sqrt(np.mean([outcome.stated_rad**2 for outcome in found]))) / DEG
+        print(
+            f"{part.name:<11} {rms_deg(found, 'raw_rad'):11.3f}  {rms_deg(found, 'faces_rad'):9.3f}  {rms_deg(found, 'poses_rad'):8.3f}  "
+            f"{rms_deg(found, 'full_rad'):17.4f}  {stated:6.4f}  {normalised_variance(found):.3f}"
+        )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,174 @@
+"""apexfix calibrate: find what a unit's sensors get wrong, and write it down for the days to come."""
+
+import json
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from apexfix.archive import ARCHIVE_NAME, open_archive
+from apexfix.calibrate.document import carried_part, concerns, file_name, read_document, write_document
+from apexfix.calibrate.steps import CHECK, SIGHTING, read_targets
+from apexfix.cli.failure import reports_errors
+from apexfix.link import open_port
+from apexfix.session import Session
+from apexfix.units import SECOND_US
+from apexfix.workshop import tour, words
+from apexfix.workshop.answers import (
+    checked,
+    elevations,
+    gyro_matrix,
+    gyro_noise,
+    missing_poses,
+    sighted_targets,
+    still_poses,
+    tested,
+    whole_turns,
+)
+from apexfix.workshop.bench import read_bench
+from apexfix.workshop.combine import combined
+from apexfix.workshop.guide import Desk
+
+NOT_PASSED = 1
+
+
+def _step(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the arguments that all steps share."""
+    command = click.option("--unit", help="Name or serial of the unit, where the folder holds several.")(command)
+    command = click.option("--port", help="Record with the unit at this port first; else the folder is read as it is.")(command)
+    return click.argument("folder", type=click.Path(path_type=Path, file_okay=False))(command)
+
+
+@click.group()
+def calibrate() -> None:
+    """Calibrate a unit: poses, targets, turns, noise, field-test; then combine, check and show.
+
+    Every step keeps its recordings in FOLDER, one for each unit, and can be done again or on another day.
+    """
+
+
+@calibrate.command()
+@_step
+@reports_errors
+def poses(folder: Path, port: str | None, unit: str | None) -> None:
+    """Rest the unit in 18 poses, six at the least: what the accelerometer gets wrong."""
+    if port:
+        with _desk(folder, port) as desk:
+            tour.take_poses(desk, _tell)
+    bench = read_bench(folder, unit)
+    taken = still_poses(bench)
+    _tell_all(taken.refused)
+    _tell_all(f"not yet taken: {pose}" for pose in missing_poses(bench))
+    click.echo(words.of_elevations(elevations(bench), len(taken.used)))
+
+
+@calibrate.command()
+@_step
+@reports_errors
+def targets(folder: Path, port: str | None, unit: str | None) -> None:
+    """Sight the targets of FOLDER/targets.csv: where the tube points."""
+    _record(folder, port, lambda: tour.sighting_plan(read_targets(folder)))
+    bench = read_bench(folder, unit)
+    _tell_all(sighted_targets(bench, SIGHTING).refused)
+    click.echo(words.of_tube(elevations(bench)))
+
+
+@calibrate.command()
+@_step
+@reports_errors
+def turns(folder: Path, port: str | None, unit: str | None) -> None:
+    """Turn the unit once round onto a mark, about three axes: scale and cross-axis of the gyroscope."""
+    _record(folder, port, tour.turn_plan)
+    bench = read_bench(folder, unit)
+    _tell_all(whole_turns(bench).refused)
+    click.echo(words.of_gyro(gyro_matrix(bench, elevations(bench))))
+
+
+@calibrate.command()
+@_step
+@reports_errors
+def noise(folder: Path, port: str | None, unit: str | None) -> None:
+    """Leave the unit untouched for twenty seconds: the noise of its gyroscope."""
+    _record(folder, port, tour.still_plan)
+    click.echo(words.of_noise(gyro_noise(read_bench(folder, unit))))
+
+
+@calibrate.command("field-test")
+@_step
+@reports_errors
+def field_test(folder: Path, port: str | None, unit: str | None) -> None:
+    """Sight several targets in both faces, three times: how well this unit and this observer repeat an angle."""
+    _record(folder, port, lambda: tour.test_plan(read_targets(folder)))
+    bench = read_bench(folder, unit)
+    click.echo(words.of_field_test(tested(bench, elevations(bench))))
+
+
+@calibrate.command()
+@_step
+@reports_errors
+def check(folder: Path, port: str | None, unit: str | None) -> None:
+    """Sight known heights and compare them with FOLDER's calibration. Ends with 1 where it does not pass.
+
+    The targets should be others than those that the calibration came from.
+    """
+    _record(folder, port, lambda: tour.check_plan(read_targets(folder)))
+    bench = read_bench(folder, unit)
+    _tell_all(sighted_targets(bench, CHECK).refused)
+    outcome, sighted = checked(bench, read_document(folder / file_name(bench.serial)))
+    click.echo(words.of_check(outcome, sighted))
+    if not outcome.passed:
+        raise click.exceptions.Exit(NOT_PASSED)
+
+
+@calibrate.command()
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False, exists=True))
+@click.option("--unit", help="Name or serial of the unit, where the folder holds several.")
+@reports_errors
+def combine(folder: Path, unit: str | None) -> None:
+    """Write FOLDER/calibration-SERIAL.json from all that was recorded."""
+    bench = read_bench(folder, unit)
+    document, remarks = combined(bench)
+    _tell_all(remarks)
+    path = folder / file_name(bench.serial)
+    write_document(path, document)
+    click.echo(f"{path}: elevations of {bench.unit} are known to {document['sigma_elevation_zero_deg']:.3f}°")
+
+
+@calibrate.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--for-unit", is_flag=True, help="Only what is put on the unit, as `calibration` in its config.json.")
+@reports_errors
+def show(file: Path, for_unit: bool) -> None:
+    """Print a calibration, and whether it may still be used."""
+    document = read_document(file)
+    shown: Any = carried_part(document) if for_unit else {k: v for k, v in document.items() if k != "recordings"}
+    _tell_all(concerns(document, int(datetime.now(UTC).timestamp() * SECOND_US), None))
+    click.echo(json.dumps(shown, indent=2))
+
+
+def _record(folder: Path, port: str | None, plan: Callable[[], tour.Plan]) -> None:
+    if port:
+        with _desk(folder, port) as desk:
+            tour.walk(desk, plan(), _tell)
+
+
+@contextmanager
+def _desk(folder: Path, port: str) -> Iterator[Desk]:
+    folder.mkdir(parents=True, exist_ok=True)
+    with open_port(port) as line, open_archive(folder / ARCHIVE_NAME) as archive:
+        session = Session(line)
+        session.hello()
+        yield Desk(session, archive, folder, port, time.sleep)
+
+
+def _tell(text: str) -> None:
+    click.echo(text, err=True)
+
+
+def _tell_all(texts: Any) -> None:
+    for text in texts:
+        _tell(text)

@@ -1,0 +1,73 @@
+"""What a step found, in sentences for the builder."""
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from apexfix.calibrate.adjustment import Elevations
+from apexfix.calibrate.allan import Noise
+from apexfix.calibrate.check import Checked
+from apexfix.calibrate.field_test import FieldTest, Spread
+from apexfix.calibrate.gyro import GyroMatrix
+from apexfix.calibrate.target import Target
+from apexfix.units import DEG
+
+_AXES: Final = "xyz"
+
+
+def of_elevations(found: Elevations, poses: int) -> str:
+    """Return what the poses gave."""
+    lines = [
+        f"{poses} still poses; what they leave is worth {found.residual_rad / DEG:.3f}° of elevation.",
+        f"Elevations between 0° and 85° are known to {found.sigma_zero_rad / DEG:.3f}° (one sigma).",
+    ]
+    if found.raised > 1.0:
+        lines.append(f"The poses scatter {found.raised:.1f} times more than the sensor's noise; was the unit quite still?")
+    return "\n".join(lines)
+
+
+def of_tube(found: Elevations) -> str:
+    """Return where the tube points."""
+    left, up = (float(np.arctan2(found.tube_body[i], found.tube_body[0])) / DEG for i in (1, 2))
+    sigma_left, sigma_up = np.sqrt(np.diag(found.covariance)[9:]) / DEG
+    return (
+        f"The tube points {left:+.3f}° ± {sigma_left:.3f}° to the left of the unit's x axis and {up:+.3f}° ± {sigma_up:.3f}° above it.\n"
+        f"Elevations between 0° and 85° are known to {found.sigma_zero_rad / DEG:.3f}° (one sigma)."
+    )
+
+
+def of_gyro(found: GyroMatrix) -> str:
+    """Return what the turns gave."""
+    scale = (np.diag(found.matrix) - 1) * 100
+    sigma = np.sqrt(np.diag(found.covariance))[[0, 4, 8]] * 100
+    lines = [f"{axis}: {value:+.2f} % ± {error:.2f} %" for axis, value, error in zip(_AXES, scale, sigma, strict=True)]
+    return "\n".join(["The gyroscope reads too little by", *lines, *found.remarks])
+
+
+def of_noise(found: Sequence[Noise]) -> str:
+    """Return the noise of the axes."""
+    return "\n".join(f"{axis}: {noise.white * 1000:.1f} mdps/√Hz" for axis, noise in zip(_AXES, found, strict=True))
+
+
+def of_field_test(found: FieldTest) -> str:
+    """Return the standard deviations of a reading."""
+    azimuth = _spread(found.azimuth) if found.azimuth else "not known, the heading was lost on the way"
+    return (
+        f"Elevation of one reading: {_spread(found.elevation)}\nAzimuth of one reading: {azimuth}\n"
+        f"One face reads {found.index_rad / DEG:+.3f}° ± {found.sigma_index_rad / DEG:.3f}° too high."
+    )
+
+
+def of_check(found: Checked, targets: Sequence[Target]) -> str:
+    """Return the errors of the check, and the verdict."""
+    rows = zip(targets, found.error_rad / DEG, found.sigma_rad / DEG, strict=True)
+    lines = [f"{target.id}: {error:+.3f}°, {sigma:.3f}° claimed" for target, error, sigma in rows]
+    verdict = "Passed" if found.passed else "Not passed"
+    lines.append(f"{verdict}: chi-square {found.chi2:.1f}, at most {found.limit:.1f} with 95 % of honest calibrations.")
+    return "\n".join(lines)
+
+
+def _spread(found: Spread) -> str:
+    low, high = (value / DEG for value in found.interval95_rad)
+    return f"{found.sigma_rad / DEG:.3f}° (one sigma, {found.freedom} degrees of freedom; between {low:.3f}° and {high:.3f}°)"
