@@ -289,5 +289,5 @@ def _add_conflict(connection: sqlite3.Connection, serial: str, log: str, what: s
 def _database_errors(path: Path) -> Iterator[None]:
     try:
         yield
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeError) as error:  # the second where the damage is in a text
         raise FileError(f"the archive cannot be used: {error}; check the disk, or restore a copy", path=path) from error
