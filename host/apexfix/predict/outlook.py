@@ -17,7 +17,7 @@ from apexfix.predict.limits import Warned, refuse_fallen, refuse_impossible, spe
 from apexfix.predict.motion import DOWNWIND, SPEED_DOWNWIND, SPEED_UP, TIME, UP
 from apexfix.predict.quantity import at, normal_nodes
 from apexfix.predict.reference import Trajectory, trajectory
-from apexfix.predict.rocket import Bottle, Rocket, nominal
+from apexfix.predict.rocket import Bottle, Rocket, correlation_factor, nominal
 from apexfix.units import STANDARD_GRAVITY
 
 SAMPLES: Final = 10_000
@@ -32,7 +32,7 @@ class Outcome:
     sigma: float
     interval95: tuple[float, float]
     shares: Mapping[str, float]  # input -> variance when only it varies, of the whole variance; largest first
-    together: float  # what is left of the whole: inputs acting together, and the noise of the samples
+    together: float  # what is left of the whole: inputs acting together or correlated, and the noise of the samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +97,7 @@ def outcomes(rocket: Rocket, samples: int = SAMPLES, seed: int = 1) -> dict[str,
     names = list(rocket.quantities)
     draw = np.random.default_rng(seed)
     node, weight = normal_nodes()
-    random = _scores(draw, len(names), samples)
+    random = correlation_factor(names, rocket.correlations) @ latin_scores(draw, len(names), samples)
     # one flight batch holds the random samples, then the stated flight, then seven flights for each input alone
     alone = np.kron(np.eye(len(names)), node)
     scores = np.concatenate([random, np.zeros((len(names), 1)), alone], axis=1)
@@ -110,7 +110,7 @@ def outcomes(rocket: Rocket, samples: int = SAMPLES, seed: int = 1) -> dict[str,
     }
 
 
-def _scores(draw: np.random.Generator, inputs: int, samples: int) -> Vector:
+def latin_scores(draw: np.random.Generator, inputs: int, samples: int) -> Vector:
     """Return standard normal scores (inputs, samples), one from each of so many equally likely strata (a Latin hypercube)."""
     strata = draw.permuted(np.tile(np.arange(samples), (inputs, 1)), axis=1)
     return np.asarray(ndtri((strata + draw.uniform(1e-9, 1, strata.shape)) / samples))

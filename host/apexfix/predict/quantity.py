@@ -38,3 +38,19 @@ def normal_nodes() -> tuple[Vector, Vector]:
     """Return scores and weights, both (7,), that average a smooth function over a standard normal (Gauss-Hermite)."""
     node, weight = np.polynomial.hermite_e.hermegauss(_NODES)
     return node, weight / weight.sum()
+
+
+def score(quantity: Quantity, value: float) -> float:
+    """Return the standard normal score at which a figure stands: what `at` turns back into it; 0 where there is no spread.
+
+    Examples
+    --------
+    >>> score(Quantity(5.0, 2.0, positive=False), 7.0)
+    1.0
+    """
+    if quantity.sigma == 0:
+        return 0.0
+    if not quantity.positive or quantity.value <= 0:
+        return (value - quantity.value) / quantity.sigma
+    spread2 = float(np.log1p((quantity.sigma / quantity.value) ** 2))
+    return float(np.log(value / quantity.value) + spread2 / 2) / float(np.sqrt(spread2))

@@ -17,8 +17,8 @@ burnout_m_s               burnout speed known
 ========================  ========================================================================================
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -65,11 +65,29 @@ class Rocket:
     rail_m: float  # of guided motion from the start
     air: Air
     quantities: Mapping[str, Quantity]
+    # of the standard normal scores of two quantities; pairs that are not here are independent
+    correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
 
 
 def nominal(rocket: Rocket) -> dict[str, Vector]:
     """Return the stated figures, each (1,), as the integrators take them."""
     return {name: np.array([quantity.value]) for name, quantity in rocket.quantities.items()}
+
+
+def correlation_factor(names: Sequence[str], correlations: Mapping[tuple[str, str], float]) -> Vector:
+    """Return the lower triangle (n, n) that turns independent standard normal scores of named quantities into correlated ones.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        The correlations contradict one another.
+    """
+    matrix = np.eye(len(names))
+    for pair, coefficient in correlations.items():
+        if set(pair) <= set(names):
+            one, other = (names.index(name) for name in pair)
+            matrix[one, other] = matrix[other, one] = coefficient
+    return np.asarray(np.linalg.cholesky(matrix))
 
 
 def kind(rocket: Rocket) -> str:

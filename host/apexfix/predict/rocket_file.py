@@ -1,17 +1,20 @@
 """ROCKET.toml: what a person knows about a rocket, its engine, the launcher and the weather."""
 
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import pi
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from apexfix.fields import Check, anything, matching, number, text, whole
 from apexfix.predict.air import WIND_EXPONENT, ZERO_CELSIUS_K, Air, moist_density, standard_pressure
 from apexfix.predict.quantity import Quantity
-from apexfix.predict.rocket import Bottle, Burnout, Motor, Rocket
+from apexfix.predict.rocket import Bottle, Burnout, Motor, Rocket, correlation_factor
 from apexfix.predict.thrust import ThrustTable, constant_thrust, read_thrust, total_impulse
-from apexfix.toml_tables import Document, Table, parsed, table
+from apexfix.toml_tables import Document, Table, parsed, table, tables
 from apexfix.units import DEG
 
 LARGEST_ROCKET_BYTES: Final = 1 << 18
@@ -20,7 +23,7 @@ KINDS: Final = {"water": "water", "motor": "motor", "burnout": "burnout"}  # kin
 
 
 @dataclass(frozen=True, slots=True)
-class _Figure:
+class Figure:
     """A field that may have a spread: ``sigma_`` before its name."""
 
     name: str  # in Rocket.quantities
@@ -34,25 +37,25 @@ class _Figure:
 
 # share and least are for files that state no sigma: common practice, no source, what a careful person with household tools knows.
 # The report says which of them were used.
-_FIGURES: Final[Mapping[str, tuple[_Figure, ...]]] = {
+FIGURES: Final[Mapping[str, tuple[Figure, ...]]] = {
     "rocket": (
-        _Figure("drag_coefficient", "drag_coefficient", number(0, 5, above=True), 1.0, share=0.15),
-        _Figure("dry_mass_kg", "dry_mass_kg", number(0, 1000, above=True), 1.0, share=0.01),
+        Figure("drag_coefficient", "drag_coefficient", number(0, 5, above=True), 1.0, share=0.15),
+        Figure("dry_mass_kg", "dry_mass_kg", number(0, 1000, above=True), 1.0, share=0.01),
     ),
-    "launch": (_Figure("tilt_rad", "tilt_deg", number(-60, 60), DEG, least=2.0, positive=False),),
-    "weather": (_Figure("wind_m_s", "wind_m_s", number(0, 40), 1.0, share=0.3, least=0.5),),
-    "descent": (_Figure("descent_m_s", "speed_m_s", number(0.1, 200), 1.0, share=0.15),),
+    "launch": (Figure("tilt_rad", "tilt_deg", number(-60, 60), DEG, least=2.0, positive=False),),
+    "weather": (Figure("wind_m_s", "wind_m_s", number(0, 40), 1.0, share=0.3, least=0.5),),
+    "descent": (Figure("descent_m_s", "speed_m_s", number(0.1, 200), 1.0, share=0.15),),
     "water": (
-        _Figure("pressure_pa", "pressure_kpa", number(0, 10_000, above=True), 1000.0, share=0.03),
-        _Figure("water_m3", "water_l", number(0, 1000, above=True), LITRE_M3, share=0.03),
-        _Figure("exponent", "polytropic_exponent", number(1, 1.4), 1.0, least=0.1),
+        Figure("pressure_pa", "pressure_kpa", number(0, 10_000, above=True), 1000.0, share=0.03),
+        Figure("water_m3", "water_l", number(0, 1000, above=True), LITRE_M3, share=0.03),
+        Figure("exponent", "polytropic_exponent", number(1, 1.4), 1.0, least=0.1),
     ),
     "motor": (
-        _Figure("impulse_ns", "impulse_ns", number(0, 1e6, above=True), 1.0, share=0.05),
-        _Figure("burn_time_s", "burn_time_s", number(0, 1000, above=True), 1.0, share=0.10),
-        _Figure("delay_s", "delay_s", number(0, 100), 1.0, share=0.15),
+        Figure("impulse_ns", "impulse_ns", number(0, 1e6, above=True), 1.0, share=0.05),
+        Figure("burn_time_s", "burn_time_s", number(0, 1000, above=True), 1.0, share=0.10),
+        Figure("delay_s", "delay_s", number(0, 100), 1.0, share=0.15),
     ),
-    "burnout": (_Figure("burnout_m_s", "speed_m_s", number(0, 1000, above=True), 1.0, share=0.05),),
+    "burnout": (Figure("burnout_m_s", "speed_m_s", number(0, 1000, above=True), 1.0, share=0.05),),
 }
 _PLAIN: Final[Mapping[str, Mapping[str, Check]]] = {
     "rocket": {
@@ -113,26 +116,28 @@ def read_rocket(path: Path) -> RocketFile:
         A file is missing, too large or not what it should be, or a field is unknown, missing, of the wrong kind or out of range.
     """
     document = parsed(path, LARGEST_ROCKET_BYTES)
-    table(document, (), {"format": whole(1, 1), **dict.fromkeys(_FIGURES, anything)}, required=("format", *_COMMON))
+    known = {"format": whole(1, 1), "correlation": anything, **dict.fromkeys(FIGURES, anything)}
+    table(document, (), known, required=("format", *_COMMON))
     rows = {name: _row(document, name) for name in _COMMON}
     own = rows["rocket"].values["kind"]
     for other in KINDS:
         if other != own and other in document.content:
             raise rows["rocket"].error(f"{own!r} seen beside a table [{other}], only the table [{own}] expected", "kind")
     rows[own] = _row(document, own)
-    spreads = [_quantity(row, figure) for name, row in rows.items() for figure in _FIGURES[name] if _stated(row, figure)]
+    spreads = [_quantity(row, figure) for name, row in rows.items() for figure in FIGURES[name] if _stated(row, figure)]
     quantities = {figure.name: quantity for figure, quantity, _ in spreads}
     engine = _engine(own, rows[own], quantities)
-    return RocketFile(_rocket(rows, engine, quantities), tuple(words for _, _, words in spreads if words))
+    rocket = replace(_rocket(rows, engine, quantities), correlations=_correlations(document, quantities))
+    return RocketFile(rocket, tuple(words for _, _, words in spreads if words))
 
 
 def _row(document: Document, name: str) -> Table:
-    spread = {figure.field: figure.check for figure in _FIGURES[name]}
-    sigmas = {f"sigma_{figure.field}": number(0, 1e6) for figure in _FIGURES[name]}
+    spread = {figure.field: figure.check for figure in FIGURES[name]}
+    sigmas = {f"sigma_{figure.field}": number(0, 1e6) for figure in FIGURES[name]}
     return table(document, (name,), {**_PLAIN[name], **spread, **sigmas}, required=_REQUIRED[name])
 
 
-def _stated(row: Table, figure: _Figure) -> bool:
+def _stated(row: Table, figure: Figure) -> bool:
     if figure.field in row.values or figure.field in _USUAL:
         return True
     if f"sigma_{figure.field}" in row.values and row.place != ("motor",):
@@ -140,7 +145,7 @@ def _stated(row: Table, figure: _Figure) -> bool:
     return False
 
 
-def _quantity(row: Table, figure: _Figure) -> tuple[_Figure, Quantity, str]:
+def _quantity(row: Table, figure: Figure) -> tuple[Figure, Quantity, str]:
     """Return a figure with its spread, and a sentence where something was assumed."""
     value = float(row.values.get(figure.field, _USUAL.get(figure.field, 0.0)))
     sigma, words = _sigma(row, figure, value)
@@ -149,7 +154,7 @@ def _quantity(row: Table, figure: _Figure) -> tuple[_Figure, Quantity, str]:
     return figure, Quantity(value * figure.unit, sigma * figure.unit, figure.positive), words
 
 
-def _sigma(row: Table, figure: _Figure, value: float) -> tuple[float, str]:
+def _sigma(row: Table, figure: Figure, value: float) -> tuple[float, str]:
     """Return a sigma in the field's unit, and a sentence where the file does not state it."""
     field = f"sigma_{figure.field}"
     if field in row.values:
@@ -190,7 +195,7 @@ def _motor(row: Table, quantities: dict[str, Quantity]) -> Motor:
     curve = _curve(row, quantities)
     for name, value in (("impulse_ns", total_impulse(curve)), ("burn_time_s", float(curve.time_s[-1]))):
         if name not in quantities:
-            figure = next(figure for figure in _FIGURES["motor"] if figure.name == name)
+            figure = next(figure for figure in FIGURES["motor"] if figure.name == name)
             quantities[name] = Quantity(value, _sigma(row, figure, value)[0])
     return Motor(curve, propellant_kg, loaded_kg - propellant_kg)
 
@@ -202,6 +207,30 @@ def _curve(row: Table, quantities: dict[str, Quantity]) -> ThrustTable:
         if name not in quantities:
             raise row.error(f"nothing seen, thrust_file or both impulse_ns and burn_time_s expected; {name} is missing", name)
     return constant_thrust(quantities["impulse_ns"].value, quantities["burn_time_s"].value)
+
+
+def _correlations(document: Document, quantities: Mapping[str, Quantity]) -> dict[tuple[str, str], float]:
+    """Return the correlations of the file, by pairs of names in Rocket.quantities."""
+    here = [(place, figure) for place, row in FIGURES.items() for figure in row if figure.name in quantities]
+    known = {f"{place}.{figure.field}": figure.name for place, figure in here}
+    one_of = matching("|".join(map(re.escape, known)), f"one of {', '.join(known)}")
+    checks = {"between": one_of, "and": one_of, "coefficient": number(-0.999999, 0.999999)}
+    found: dict[tuple[str, str], float] = {}
+    for row in tables(document, "correlation", checks, required=tuple(checks)):
+        one, other = known[row.values["between"]], known[row.values["and"]]
+        if one == other or (one, other) in found or (other, one) in found:
+            raise row.error("a pair of two different figures expected, and each pair once", "and")
+        found[one, other] = row.values["coefficient"]
+        _refuse_contradiction(row, list(quantities), found)
+    return found
+
+
+def _refuse_contradiction(row: Table, names: list[str], found: Mapping[tuple[str, str], float]) -> None:
+    try:
+        correlation_factor(names, found)
+    except np.linalg.LinAlgError:
+        words = "this contradicts the correlations before it, a coefficient nearer to zero expected"
+        raise row.error(words, "coefficient") from None
 
 
 def _rocket(rows: Mapping[str, Table], engine: Bottle | Motor | Burnout, quantities: Mapping[str, Quantity]) -> Rocket:

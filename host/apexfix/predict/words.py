@@ -22,7 +22,7 @@ _TITLES: Final = {
     "flight_s": ("whole flight", "s"),
     "ejection_after_apex_s": ("ejection after apogee", "s"),
 }
-_INPUTS: Final = {
+INPUTS: Final = {
     "drag_coefficient": "drag coefficient",
     "dry_mass_kg": "mass",
     "wind_m_s": "wind",
@@ -45,6 +45,8 @@ def forecast_text(file: RocketFile, told: Forecast) -> str:
     lines = [f"{file.rocket.name} ({kind(file.rocket)})", "", f"{'':22} {'as stated':>10}   95 % interval        shares"]
     lines += [_row(name, outcome) for name, outcome in told.outcomes.items()]
     lines += ["", f"Shares: {SHARES_MEAN}; those under 1 % are left out."]
+    if file.rocket.correlations:
+        lines += ["The file states correlations: shares count each input as if it varied freely and may add up to more than 100 %."]
     if file.assumed:
         lines += [f"Assumed, since the file does not state it: {'; '.join(file.assumed)}."]
     lines += ["", *_remarks(file.rocket, told)]
@@ -96,7 +98,7 @@ def _outcome(outcome: Outcome) -> dict[str, Any]:
 def _row(name: str, outcome: Outcome) -> str:
     title, unit = _TITLES[name]
     low, high = outcome.interval95
-    shares = [f"{_INPUTS[key]} {share:.0%}" for key, share in outcome.shares.items() if share >= _SHOWN_SHARE]
+    shares = [f"{INPUTS[key]} {share:.0%}" for key, share in outcome.shares.items() if share >= _SHOWN_SHARE]
     return f"{title:22} {outcome.nominal:10.2f}   {low:7.2f} to {high:7.2f} {unit:4} {', '.join(shares)}"
 
 

@@ -1,0 +1,1 @@
+"""Learning back: what measured flights say about the rocket that made them."""
