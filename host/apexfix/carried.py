@@ -3,7 +3,8 @@
 Nothing here decides which flight a mark belongs to; that is `align`.
 """
 
-from collections import defaultdict
+import re
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
@@ -36,6 +37,8 @@ SIGMA_BACKSIGHT_RAD: Final = 0.2 * DEG
 SIGMA_POINTING_RAD: Final = 0.3 * DEG
 SIGMA_ZERO_RAD: Final = 0.1 * DEG  # what a calibrated unit's elevation, and a repeated backsight's azimuth, keep in common
 SIGMA_UNCALIBRATED_RAD: Final = 2.0 * DEG  # elevation of a part as it comes, from the offsets of its data sheet
+_LOG_DIGITS: Final = 4  # of the log's name, in the short name of a mark
+_NOT_IN_A_NAME: Final = re.compile(r"[^A-Za-z0-9_-]")  # a unit's name as docs/protocol.md, section 2, allows it
 _FLATTEST: Final = 0.01  # cosine of the elevation: nearer to the zenith the azimuth says nothing at all
 
 
@@ -91,9 +94,10 @@ def recorded(archive: Archive, site: Site) -> Recorded:
     if lost:
         remarks.append(f"{lost} presses are of units without a station or of boots without a boot record; they stay in the archive")
     marks = {_key(p): p for p in placed if p.press.kind == MARK}
+    names = _short_names(marks)
     return Recorded(
         site=_with_zeros(site, placed),
-        marks=tuple(_mark(key, pressed, known) for key, pressed in marks.items()),
+        marks=tuple(_mark((key, names[key]), pressed, known) for key, pressed in marks.items()),
         presses=marks,
         backsights=_backsights(placed),
         remarks=tuple(remarks),
@@ -155,11 +159,39 @@ def _boot_name(pressed: Pressed) -> str:
     return f"unit {pressed.unit}, boot {pressed.press.boot} of log {pressed.run.boot.log}"
 
 
-def _mark(key: str, pressed: Pressed, known: Mapping[ClockKey, Clock]) -> Mark:
-    mark = Mark(key, pressed.station.id, _boot_name(pressed), pressed.press.t_us, None, 0.0, pressed.press.flight)
-    if pressed.run.boot not in known:
+def _short_names(marks: Mapping[str, Pressed]) -> dict[str, str]:
+    """Return for every key a name that a person can type: unit, first digits of the log, record. Later pulls never change it.
+
+    Where two logs share unit and digits, which chance does once in 65 536 pairs, the whole log and the serial are spelt out.
+    """
+    short = {key: _spelt(p.unit, p.run.boot.log[:_LOG_DIGITS], p.press.sequence) for key, p in marks.items()}
+    uses = Counter(short.values())
+    return {
+        key: name if uses[name] == 1 else _spelt(marks[key].unit, *marks[key].run.boot[:2], marks[key].press.sequence)
+        for key, name in short.items()
+    }
+
+
+def _spelt(*parts: object) -> str:
+    return "-".join(_NOT_IN_A_NAME.sub("_", str(part)) for part in parts).lstrip("-")
+
+
+def _mark(named: tuple[str, str], pressed: Pressed, known: Mapping[ClockKey, Clock]) -> Mark:
+    boot = pressed.run.boot
+    mark = Mark(
+        *named,
+        station=pressed.station.id,
+        boot=_boot_name(pressed),
+        log=f"{boot.serial} {boot.log}",
+        sequence=pressed.press.sequence,
+        t_us=pressed.press.t_us,
+        utc_us=None,
+        sigma_s=0.0,
+        counter=pressed.press.flight,
+    )
+    if boot not in known:
         return mark
-    utc_us, sigma_s = known[pressed.run.boot].utc_us(pressed.press.t_us)
+    utc_us, sigma_s = known[boot].utc_us(pressed.press.t_us)
     return replace(mark, utc_us=int(utc_us), sigma_s=float(sigma_s))
 
 

@@ -4,10 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from apexfix.align import Match, align
+from apexfix.align import Alignment, Match, align
 from apexfix.archive import ARCHIVE_NAME, open_archive
 from apexfix.carried import Recorded, directed, recorded
 from apexfix.day import SIGHTINGS_NAME, SITE_NAME, flights_from_hand, read_sightings, read_site
+from apexfix.decisions import in_force, read_decisions
+from apexfix.errors import FileError
 from apexfix.model import Exclusion, Flight, Site
 
 
@@ -37,11 +39,33 @@ def read_field_day(folder: Path) -> FieldDay:
     by_hand = flights_from_hand(read_sightings(hand_file, site)) if hand_file.exists() else ()
     if not (folder / ARCHIVE_NAME).exists():
         return FieldDay(site, by_hand, ())
-    with open_archive(folder / ARCHIVE_NAME) as archive:
-        found = recorded(archive, site)
-    aligned = align(found.marks)
+    found, aligned = _matched(folder, site)
     electronic = [_flight(match, found) for match in aligned.matches]
     return FieldDay(found.site, _joined(electronic, by_hand), found.remarks + aligned.remarks)
+
+
+def read_alignment(folder: Path) -> Alignment:
+    """Return where every mark of a day's units ended, and how sure that is.
+
+    Raises
+    ------
+    FileError
+        The site file or the archive is missing, or a file has an error in it.
+    ReductionError
+        Two units claim one station.
+    CalibrationError
+        A unit carried a calibration that cannot be.
+    """
+    site = read_site(folder / SITE_NAME)
+    if not (folder / ARCHIVE_NAME).exists():
+        raise FileError("there is no such file, an archive of units expected; 'apexfix pull' makes it", path=folder / ARCHIVE_NAME)
+    return _matched(folder, site)[1]
+
+
+def _matched(folder: Path, site: Site) -> tuple[Recorded, Alignment]:
+    with open_archive(folder / ARCHIVE_NAME) as archive:
+        found = recorded(archive, site)
+    return found, align(found.marks, in_force(read_decisions(folder)))
 
 
 def _flight(match: Match, found: Recorded) -> Flight:
