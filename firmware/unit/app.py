@@ -16,6 +16,7 @@ from unit.sampler import Sampler
 from unit.scale import Scale
 from unit.store import Store
 from unit.tracker import Tracker
+from unit.upload import Upload
 from unit.wire import Sentences
 
 _BYTES_A_TURN = const(64)
@@ -47,6 +48,7 @@ class App:
         self.mark = buttons.Button(pins.MARK_BUTTON)
         self.reference = buttons.Button(pins.REFERENCE_BUTTON)
         self.console = Console()
+        self.upload = Upload()
         self.imu = None
         self.last_error = ""
         self.selftest = [

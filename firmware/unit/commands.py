@@ -2,9 +2,10 @@
 
 import json
 import struct
+from binascii import a2b_base64
 from micropython import const
 
-from unit import feedback, records, settings, status, wire
+from unit import feedback, records, settings, status, upload, wire
 
 _UNKNOWN_VERB = const(1)
 _BAD_ARGUMENT = const(2)
@@ -58,6 +59,13 @@ def _number(word, low, high, what):
     if not low <= value <= high:
         raise Refusal(_BAD_ARGUMENT, "%s is %s, expected a whole number from %d to %d" % (what, word, low, high))
     return value
+
+
+def _crc(word):
+    try:
+        return int(word, 16)
+    except ValueError:
+        raise Refusal(_BAD_ARGUMENT, "CRC32 is %s, expected eight hexadecimal digits" % word)
 
 
 def _when_quiet(app):
@@ -122,10 +130,7 @@ def _pieces(path, number, at, stop):
 def _forget(app, words, _read_us):
     number = _number(words[0], 1, 99999, "SEGMENT")
     length = _number(words[1], 0, 0xFFFFFFFF, "LENGTH")
-    try:
-        crc = int(words[2], 16)
-    except ValueError:
-        raise Refusal(_BAD_ARGUMENT, "CRC32 is %s, expected eight hexadecimal digits" % words[2])
+    crc = _crc(words[2])
     _when_quiet(app)
     _size_of(app.store, number)
     if app.store.needs(number):
@@ -163,6 +168,10 @@ def _set(app, words, _read_us):
         value = json.loads(word)
     except ValueError:
         raise Refusal(_BAD_ARGUMENT, "VALUE is %s, expected JSON without spaces (text in double quotes)" % word)
+    return _change(app, key, value)
+
+
+def _change(app, key, value):
     try:
         wanted = settings.changed(app.wanted, key, value)
     except ValueError as complaint:
@@ -171,6 +180,32 @@ def _set(app, words, _read_us):
     settings.save(wanted)
     app.adopt(wanted)
     return _end()
+
+
+def _upload(app, words, _read_us):
+    length = _number(words[1], 1, upload.LONGEST, "LENGTH")
+    return _text({"have": app.upload.begin(words[0], length, _crc(words[2]))})
+
+
+def _part(app, words, _read_us):
+    offset = _number(words[0], 0, upload.LONGEST, "OFFSET")
+    try:
+        app.upload.add(offset, a2b_base64(words[1]))
+    except ValueError as wrong:
+        raise Refusal(_BAD_ARGUMENT, str(wrong))
+    return _end()
+
+
+def _adopt(app, words, _read_us):
+    try:
+        text = app.upload.whole(words[0], _crc(words[1]))
+    except ValueError as differs:
+        raise Refusal(_CHECKSUM_DIFFERS, str(differs))
+    try:
+        value = json.loads(text)
+    except ValueError:
+        raise Refusal(_BAD_ARGUMENT, "the %d bytes of %s are not JSON" % (len(text), words[0]))
+    return _change(app, words[0], value)
 
 
 # verb: (function, number of arguments, usage)
@@ -186,4 +221,7 @@ VERBS = {
     "locate": (_locate, 0, ""),
     "config": (_config, 0, ""),
     "set": (_set, 2, "KEY VALUE"),
+    "upload": (_upload, 3, "KEY LENGTH CRC32"),
+    "part": (_part, 2, "OFFSET BASE64"),
+    "adopt": (_adopt, 2, "KEY CRC32"),
 }

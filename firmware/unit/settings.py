@@ -8,6 +8,7 @@ _NEW = "config.new"
 _NAME = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789_-"
 AT_ONCE = ("unit", "before_ms", "after_ms")
 LONGEST_MS = 20000
+LONGEST_CALIBRATION = 2200  # every boot record carries it, and has 4096 bytes at most
 
 
 def defaults():
@@ -74,13 +75,14 @@ def _check(key, value):
     elif key == "buzzer":
         good, expected = isinstance(value, bool), "true or false"
     elif key == "calibration":
-        good, expected = value is None or _is_calibration(value), "null or an object with three numbers a row"
+        good = value is None or (_is_calibration(value) and len(json.dumps(value)) <= LONGEST_CALIBRATION)
+        expected = "null or an object with three numbers a row and at most %d bytes" % LONGEST_CALIBRATION
     elif key == "body_from_sensor":
         good, expected = _is_turn(value), "three rows of three, a permutation with signs that keeps right-handed"
     else:
         good, expected = _whole(value) and 0 <= value <= LONGEST_MS, "a whole number from 0 to %d" % LONGEST_MS
     if not good:
-        raise ValueError("%s is %s, expected %s" % (key, json.dumps(value), expected))
+        raise ValueError("%s is %s, expected %s" % (key, json.dumps(value)[:80], expected))
 
 
 def _whole(value):

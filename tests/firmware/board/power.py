@@ -8,7 +8,7 @@ import gc
 import json
 import os
 import sys
-from binascii import crc32
+from binascii import b2a_base64, crc32
 
 import desk
 import flash
@@ -20,6 +20,7 @@ from unit.segment import records_of
 S = 1_000_000
 BLOCKS = 48
 SHORT = {"before_ms": 200, "after_ms": 100, "reference_before_ms": 100, "reference_after_ms": 50, "buzzer": False}
+CALIBRATION = json.dumps({"id": "x" * 30, "accel_matrix": [[1.0012, 0.0123, -0.0456]] * 3, "tube_body": [1, 0, 0]}).encode()
 
 
 class Witness:
@@ -93,6 +94,14 @@ def pressed(app, kind):
     until_saved(app)
 
 
+def put(app, key, text):
+    """Upload a setting that is longer than a request."""
+    ask(app, "upload %s %d %08X" % (key, len(text), crc32(text)))
+    for at in range(0, len(text), 60):
+        granted(app, "part %d %s" % (at, b2a_base64(text[at : at + 60]).decode().strip()))
+    granted(app, "adopt %s %08X" % (key, crc32(text)))
+
+
 def until_saved(app):
     for _ in range(5000):
         if not app.turn():
@@ -122,6 +131,8 @@ def scenario(chip, witness):
         app.store.append(records.NOTE, records.note(number, 1, chr(97 + number) * 2000))
     app.store.flush()
     granted(app, "set before_ms 300")
+    witness.promise(app, chip)
+    put(app, "calibration", CALIBRATION)
     witness.promise(app, chip)
     pressed(app, "mark")
     app.stop()

@@ -3,7 +3,7 @@
 import json
 import os
 import struct
-from binascii import crc32
+from binascii import b2a_base64, crc32
 from math import atan2
 
 import desk
@@ -459,6 +459,47 @@ def test_a_long_calibration_does_not_break_the_config_frame():
     app = fresh({"calibration": calibration})
     assert told(app, "config")["calibration"]["id"] == "2026-05-01 u01"
     assert json.loads(logged(app, records.BOOT)[0][2])["calibration"]["accel_matrix"][0][0] == 1.0123456
+
+
+def test_a_long_setting_is_put_on_in_parts_and_interrupted_ones_go_on():
+    app = fresh()
+    text = json.dumps({"id": "bench 7", "accel_matrix": [[1.001, 0.002, 0.003]] * 3, "note": "y" * 300}).encode()
+    crc = crc32(text)
+    assert told(app, "upload calibration %d %08X" % (len(text), crc)) == {"have": 0}
+    part = lambda at: "part %d %s" % (at, b2a_base64(text[at : at + 60]).decode().strip())
+    granted = (0x45, 7, b"\0\0\0\0")
+    assert ask(app, part(0)) == [granted] and ask(app, part(60)) == [granted]
+    assert ask(app, part(60)) == [granted]  # an answer was lost, the host asks again
+    assert refused(app, part(180))[0] == 2 and "120 bytes are here" in refused(app, part(180))[1]
+    assert refused(app, "adopt calibration %08X" % crc)[0] == 5
+    assert told(app, "upload calibration %d %08X" % (len(text), crc)) == {"have": 120}
+    for at in range(120, len(text), 60):
+        assert ask(app, part(at)) == [granted]
+    assert app.wanted["calibration"] is None
+    for _ in (1, 2):
+        assert ask(app, "adopt calibration %08X" % crc) == [granted]
+    assert app.wanted["calibration"] == json.loads(text) and app.active["calibration"] is None
+    app.stop()
+    again = App()
+    assert again.active["calibration"] == json.loads(text)
+    assert json.loads(logged(again, records.BOOT)[-1][2])["calibration"]["id"] == "bench 7"
+
+
+def test_an_upload_that_differs_or_does_not_serve_changes_nothing():
+    app = fresh()
+    good = b'{"tube_body":[1,0,0]}'
+    for text, crc, code, word in (
+        (good, crc32(good) ^ 1, 5, "CRC-32"),
+        (b"[1,2", crc32(b"[1,2"), 2, "not JSON"),
+        (b'{"tube_body":[1,0]}', crc32(b'{"tube_body":[1,0]}'), 2, "three numbers"),
+    ):
+        ask(app, "upload calibration %d %08X" % (len(text), crc))
+        ask(app, "part 0 " + b2a_base64(text).decode().strip())
+        found = refused(app, "adopt calibration %08X" % crc)
+        assert found[0] == code and word in found[1], found
+    assert refused(app, "upload calibration 2049 00000000")[0] == 2
+    assert refused(app, "upload calibration 9 xyz")[0] == 2
+    assert app.wanted["calibration"] is None
 
 
 desk.run(globals())
