@@ -152,3 +152,11 @@ def test_simulated_flights_keep_the_promise_and_no_rule_does_better(number):
     # both on the same flights; what is left is the noise of a root mean square, 1 / sqrt(2 n) each
     assert found.error_m <= found.rule_error_m * (1 + 2 * flights**-0.5)
     assert found.unsolved < 0.005
+
+
+def test_a_hop_is_planned_for_too():
+    # the highest apex is 2 m: everybody is farther away than any rule would say, because nobody stands inside the standoff
+    low = from_interval((1.0, 2.0), Wind(None, None), None, (5 * DEG, "5 degrees"))
+    found = make_plan(request(count=2, expected=replace(low, drift_covariance_m2=0.04 * np.eye(2)), field=None))
+    assert np.hypot(found.station_m[:, 0], found.station_m[:, 1]).min() >= 10.0
+    assert not any(other.fits for other in found.alternatives if "height away" in other.name)

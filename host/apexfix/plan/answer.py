@@ -109,7 +109,7 @@ def task_of(request: Request, count: int, draws: int, clear: Rule | None = None)
     expected = request.expected
     leaning = request.readings.sigma_azimuth_rad is None or count == 1
     prior = HorizontalPrior(expected.drift_m, expected.drift_covariance_m2) if leaning else None
-    ground = Ground(request.field, request.advice.standoff_m, reach_of(expected.apex95_m[1]), clear)
+    ground = Ground(request.field, request.advice.standoff_m, reach_of(expected.apex95_m[1], request.advice.standoff_m), clear)
     return Task(apexes(expected, draws), request.readings, prior, ground)
 
 

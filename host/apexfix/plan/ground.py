@@ -16,6 +16,7 @@ EYE_M: Final = 1.5  # of a person who stands, above the ground
 APART: Final = 0.3
 _BEARINGS: Final = 36
 _DISTANCES: Final = 26
+_ROOM: Final = 2.0
 _NEAREST, _FARTHEST = 0.2, 3.5  # of the lowest and of the highest apex: nearer is a neck, farther a speck
 
 
@@ -29,9 +30,9 @@ class Ground:
     clear: Callable[[Vector], Mask] | None = None  # what else (N, 3) places must satisfy
 
 
-def reach_of(highest_m: float) -> float:
-    """Return how far away a place is still looked for."""
-    return _FARTHEST * highest_m
+def reach_of(highest_m: float, standoff_m: float) -> float:
+    """Return how far away a place is still looked for; a low flight leaves room behind the standoff all the same."""
+    return max(_FARTHEST * highest_m, _ROOM * standoff_m)
 
 
 def places(distance_m: Vector, bearing_rad: Vector) -> Vector:
@@ -46,7 +47,9 @@ def allowed(ground: Ground, place_m: Vector) -> Mask:
     good = (away >= ground.standoff_m - 1e-9) & (away <= ground.reach_m)
     if ground.field is not None:
         good &= inside(ground.field, place_m[:, :2])
-    return np.asarray(good & ground.clear(place_m)) if ground.clear is not None else good
+    if ground.clear is not None:
+        good[good] = ground.clear(place_m[good])
+    return np.asarray(good)
 
 
 def apart(place_m: Vector, others_m: Vector) -> Mask:

@@ -37,7 +37,7 @@ class Moment:
 
 @dataclass(frozen=True, slots=True)
 class Glance:
-    """The look of one station that comes nearest to the Sun."""
+    """The look of one station that comes nearest to the Sun, a quarter of an hour early or late included."""
 
     nearest_rad: float
     during: str  # climb, apex, descent
@@ -72,11 +72,11 @@ def flights(expected: Expected) -> Flights:
 def watch(station_m: Vector, seen: Flights, moment: Moment) -> SunWatch:
     """Return what (N, 3) stations have to know about the Sun."""
     azimuth, elevation = moment.sun()
-    glances = tuple(_glance(station, seen, azimuth, elevation) for station in station_m)
+    glances = tuple(_glance(station, seen, moment) for station in station_m)
     near = any(glance.warning for glance in glances)
 
     def clear(step: int) -> bool:
-        return bool(_clear(station_m, seen, *moment.sun(step * _LOOK)).all())
+        return bool(_clear(station_m, seen, _suns(moment, step)).all())
 
     return SunWatch(
         azimuth,
@@ -89,28 +89,34 @@ def watch(station_m: Vector, seen: Flights, moment: Moment) -> SunWatch:
 
 
 def clear_places(seen: Flights, moment: Moment) -> Callable[[Vector], Mask]:
-    """Return a rule for (N, 3) places: no look of a whole flight comes near to the Sun, at the moment or a step before or after.
+    """Return a rule for (N, 3) places: no look of a whole flight comes near to the Sun."""
+    suns = _suns(moment, 0)
+    return lambda place_m: _clear(place_m, seen, suns)
+
+
+def _suns(moment: Moment, step: int) -> list[tuple[float, float]]:
+    """Return where the Sun stands a step before some step, then and a step after, as far as it is up.
 
     A launch is seldom on time, and the Sun moves by four degrees in a step.
     """
-    suns = [moment.sun(step * _LOOK) for step in (-1, 0, 1)]
-    return lambda place_m: np.asarray(np.logical_and.reduce([_clear(place_m, seen, *sun) for sun in suns]))
+    suns = [moment.sun((step + late) * _LOOK) for late in (-1, 0, 1)]
+    return [sun for sun in suns if sun[1] > 0]
 
 
-def _clear(place_m: Vector, seen: Flights, azimuth_rad: float, elevation_rad: float) -> Mask:
-    if elevation_rad < 0:
-        return np.ones(len(place_m), dtype=bool)
+def _clear(place_m: Vector, seen: Flights, suns: list[tuple[float, float]]) -> Mask:
     points = np.concatenate(list(seen.values()))
-    nearest = [separation_rad(points - place, azimuth_rad, elevation_rad).min() for place in place_m]
-    return np.asarray(np.array(nearest) >= SUN_WARNING_RAD)
+    return np.array([_nearest_rad(points - place, suns) >= SUN_WARNING_RAD for place in place_m], dtype=bool)
 
 
-def _glance(station: Vector, seen: Flights, azimuth_rad: float, elevation_rad: float) -> Glance:
-    if elevation_rad < 0:
-        return Glance(np.pi, "night")
-    nearest = {part: float(separation_rad(points - station, azimuth_rad, elevation_rad).min()) for part, points in seen.items()}
+def _glance(station: Vector, seen: Flights, moment: Moment) -> Glance:
+    suns = _suns(moment, 0)
+    nearest = {part: _nearest_rad(points - station, suns) for part, points in seen.items()}
     during = min(nearest, key=lambda part: nearest[part])
     return Glance(nearest[during], during)
+
+
+def _nearest_rad(sight_m: Vector, suns: list[tuple[float, float]]) -> float:
+    return min((float(separation_rad(sight_m, *sun).min()) for sun in suns), default=np.pi)
 
 
 def _last(clear: Callable[[int], bool], way: int) -> int:
