@@ -142,3 +142,65 @@ class Kit:
 def kit():
     """A scripted unit, and frames and records packed by ``struct`` from the protocol's tables."""
     return Kit
+
+
+# --- a day folder by hand -------------------------------------------------------------------------------------------
+
+SITE = """format = 1
+[site]
+name = "Packed by hand"
+[[station]]
+id = "A"
+east_m = 100.0
+north_m = 0.0
+up_m = 1.5
+unit = "u01"
+[[station]]
+id = "B"
+east_m = 0.0
+north_m = -100.0
+up_m = 1.5
+unit = "u02"
+"""
+DAY_US = 1_781_334_000_000_000  # 2026-06-13 07:00 UTC
+
+
+def unit_boot(name, boot=1, calibration=None, **more):
+    value = {"level": 1, "boot": boot, "log": f"{name}log", "unit": name, "serial": f"serial-{name}", "rate_hz": 100,
+             "accel_lsb_per_g": 16384, "gyro_lsb_per_dps": 65.5, "body_from_sensor": [[1, 0, 0], [0, 1, 0], [0, 0, 1]],
+             "calibration": calibration} | more  # fmt: skip
+    return lambda sequence: record(1, sequence, json.dumps(value).encode())
+
+
+def unit_press(seconds, flight=1, kind=1, quaternion=(1.0, 0.0, 0.0, 0.0), boot=1):
+    fields = (kind, 1, flight, round(seconds * 1e6), boot, *quaternion, 0.0, 0.0, 0.0, -1, 2150, 1)
+    return lambda sequence: record(2, sequence, struct.pack("<BBHqIfffffffqhH", *fields))
+
+
+class HandDay:
+    """A day folder whose archive holds records that the test packed itself. Each unit's clock is UTC less DAY_US."""
+
+    boot, press, utc_us = staticmethod(unit_boot), staticmethod(unit_press), DAY_US
+
+    def __init__(self, folder):
+        self.folder = folder
+        (folder / "site.toml").write_text(SITE)
+
+    def unit(self, name, records, clocked=(1,)):
+        """Enter a unit's records, numbered from 1, and an exchange of 1 ms for each boot whose clock was compared."""
+        from apexfix.archive import Unit, open_archive
+        from apexfix.wire import Exchange
+
+        serial, log = f"serial-{name}", f"{name}log"
+        data = b"".join(packed(sequence) for sequence, packed in enumerate(records, 1))
+        with open_archive(self.folder / "archive.sqlite") as archive:
+            archive.add_unit(Unit(serial, name, "0.1.0", "MPU-6050"))
+            archive.add_segment_bytes(serial, log, 1, 0, data)
+            for boot in clocked:
+                archive.add_exchange(Exchange(serial, log, boot, DAY_US, 500, 501, DAY_US + 1000, 0))
+
+
+@pytest.fixture
+def hand_day(tmp_path):
+    """An empty day folder to enter units' records into."""
+    return HandDay(tmp_path)
