@@ -74,8 +74,8 @@ def test_an_aim_hits_what_it_looks_at(overhead):
 
 def test_an_observer_points_at_the_model_when_the_mark_is_pressed_and_at_the_pad_when_reference_is():
     rng = np.random.default_rng(11)
-    stations = meadow.draw_stations(rng)
     plan = meadow.draw_plan(rng)
+    stations = meadow.draw_stations(rng, plan.overhead[1])
     trajectory, _ = meadow.draw_flights(rng, plan, stations)[plan.double[0]]
     watch = observer.Watch(1, 60.0, trajectory)
     look, presses = observer.observe(rng, stations[plan.double[1]], (watch,), 120 * imu.SAMPLE_HZ)

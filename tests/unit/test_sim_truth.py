@@ -42,7 +42,7 @@ def test_a_motor_that_cannot_lift_the_model_is_an_error():
 def test_every_flight_of_a_day_keeps_two_good_stations_and_a_sane_height(seed):
     rng = np.random.default_rng(seed)
     plan = meadow.draw_plan(rng)
-    stations = meadow.draw_stations(rng)
+    stations = meadow.draw_stations(rng, plan.overhead[1])
     flights = meadow.draw_flights(rng, plan, stations)
     struck = [plan.overhead[0], plan.missed[0], plan.double[0], plan.held[0], plan.reboot[0]]
     assert len(set(struck)) == 5
@@ -54,7 +54,7 @@ def test_every_flight_of_a_day_keeps_two_good_stations_and_a_sane_height(seed):
 def test_the_overhead_flight_passes_over_its_station(seed):
     rng = np.random.default_rng(seed)
     plan = meadow.draw_plan(rng)
-    stations = meadow.draw_stations(rng)
+    stations = meadow.draw_stations(rng, plan.overhead[1])
     trajectory, _ = meadow.draw_flights(rng, plan, stations)[plan.overhead[0]]
     station = stations[plan.overhead[1]]
     outward = station[:2] / np.hypot(*station[:2])

@@ -65,7 +65,7 @@ class LaunchDay:
         folder.mkdir(parents=True, exist_ok=True)
         rng = np.random.default_rng(seed)
         self.mishaps = meadow.draw_plan(rng)
-        self.stations_m = meadow.draw_stations(rng)
+        self.stations_m = meadow.draw_stations(rng, self.mishaps.overhead[1])
         self.surveyed_m = self.stations_m + rng.normal(0, meadow.SURVEY_SIGMA_M, (3, 3))
         self._flights = meadow.draw_flights(rng, self.mishaps, self.stations_m)
         self.truth = {i + 1: self._apex(i) for i in range(len(self._flights))}
@@ -147,7 +147,8 @@ class LaunchDay:
             part=PARTS[i].name,
             samples_file=folder / "samples.bin",
             samples_start_us=DAY_START_US,
-            edges=tuple(sorted((_world_us(at_s), pin, level) for at_s, pin, level in edges)),
+            # a bounce may last less than a microsecond: edges of one instant stay in their order
+            edges=tuple(sorted(((_world_us(at_s), pin, level) for at_s, pin, level in edges), key=lambda edge: edge[0])),
             rate_error_ppb=int(rng.uniform(-30_000, 30_000)),
             ticks_start_us=int(rng.integers(100_000, 400_000)),
         )
