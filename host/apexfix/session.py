@@ -27,7 +27,7 @@ from apexfix.wire import (
 )
 
 _KEPT_NOISE: Final = 4000  # characters; a traceback of MicroPython is well below
-_LARGEST_SEGMENT: Final = 1 << 20  # sixteen times what a unit writes; a talker without end must not fill the disk
+_LARGEST_SEGMENT: Final = 1 << 17  # twice what a unit writes; a talker without end must fill neither disk nor time
 _SOFT_RESET: Final = b"\x04"
 _NO_SUCH_SEGMENT: Final = 3
 NOT_NOW: Final = 4  # of a refusal: busy with a press, or the segment is open

@@ -1,8 +1,13 @@
 from contextlib import ExitStack
 from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from apexfix.archive import ARCHIVE_NAME, Pull, Unit, open_archive
 from apexfix.cli import main
@@ -87,3 +92,29 @@ def test_the_command_reads_a_folder_and_says_what_came(two, tmp_path):
     assert "are not merged; copy the lines" in done.output
     assert CliRunner().invoke(main, ["merge", str(tmp_path / "one"), str(tmp_path / "nowhere")]).exit_code == 4
     assert not (tmp_path / "nowhere").exists()
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.data())
+def test_however_two_laptops_shared_the_pulling_the_merged_archive_is_the_same(kit, data):
+    """Each laptop came as far as it came with each segment, in pieces of any size; merged, each holds what either had."""
+    torn = b"AX torn"[: data.draw(st.integers(0, 7))]
+    log = {n: kit.boot_record(10 * n, boot=n) + kit.press_record(10 * n + 1) + torn for n in (1, 2)}
+    with TemporaryDirectory() as folder, ExitStack() as stack:
+        laptops = [stack.enter_context(open_archive(Path(folder) / f"{n}.sqlite")) for n in range(2)]
+        farthest = dict.fromkeys(log, 0)
+        for laptop in laptops:
+            laptop.add_unit(Unit("e661", "u01", "0.1.0", "MPU-6050"))
+            for number, whole in log.items():
+                ends = sorted(data.draw(st.sets(st.integers(1, len(whole)), max_size=4)))
+                for begin, end in pairwise([0, *ends]):
+                    laptop.add_segment_bytes("e661", LOG, number, begin, whole[begin:end])
+                farthest[number] = max([farthest[number], *ends])
+        merge(*laptops)
+        merge(*reversed(laptops))
+        for laptop in laptops:
+            held = {number: laptop.segment_bytes("e661", LOG, number) for number in log}
+            assert held == {number: whole[: farthest[number]] for number, whole in log.items()}
+            assert laptop.conflicts() == ()
+            assert audit(laptop).damaged == ()
+        assert tuple(laptops[0].rows()) == tuple(laptops[1].rows())
