@@ -70,7 +70,7 @@ def draw_flight(rng: np.random.Generator, wind: Wind) -> Trajectory:
 def draw_overhead_flight(rng: np.random.Generator, wind: Wind, station_m: Vector) -> Trajectory:
     """Return a flight whose apex lies beyond a station as seen from the pad, a few metres to one side of it at most."""
     for _ in range(20):
-        flight = _aimed(draw_rocket(rng, float(rng.uniform(5.5, 7.0))), wind, station_m, float(rng.uniform(1.05, 1.2)))
+        flight = _aimed(draw_rocket(rng, float(rng.uniform(5.0, 6.2))), wind, station_m, float(rng.uniform(1.05, 1.2)))
         if flight is not None:
             return flight
     raise ValueError(f"no flight found that passes over a station {np.hypot(*station_m[:2]):.0f} m away; use another seed")
