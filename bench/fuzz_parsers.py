@@ -33,13 +33,14 @@ from apexfix.errors import ApexfixError
 from apexfix.fields import Unfit
 from apexfix.hand_entry import Entry, Finished, answered, question
 from apexfix.records import Boot, Damage, Scanner, scan
-from apexfix.session import HostClock, Session
+from apexfix.session import HostClock, Patience, Session
 from apexfix.verify import audit
 from apexfix.wire import Receiver
 
 LONGEST_S = 2.0  # for one input of at most LARGEST bytes
 LARGEST = 4096
 TOKENS = (b"\0", b"AX", b"\xff\xff\xff\xff", b"9" * 40, b'"', b"[" * 60, b"\x1b[2J", b"\xf0\x9f\x9a\x80", b"e308", b"-", b"\n")
+BRISK = Patience(answer_s=0.1, start_s=0.1, attempts=2)  # of a session: the same paths, sooner
 EXPECTED = (ApexfixError, Unfit)
 
 
@@ -103,10 +104,10 @@ def targets(scratch: Path) -> dict[str, Target]:
     def session(data: bytes) -> None:
         for ask in ("hello", "exchange", "segments", "status"):
             line = Echo(data)
-            talk = Session(line, HostClock(lambda: 0, lambda: 0, lambda line=line: line.now_s))
+            talk = Session(line, HostClock(lambda: 0, lambda: 0, lambda line=line: line.now_s), BRISK)
             _quiet(getattr(talk, ask))
         line = Echo(data)
-        _quiet(lambda: list(Session(line, HostClock(elapsed_s=lambda: line.now_s)).read_segment(1)))
+        _quiet(lambda: list(Session(line, HostClock(elapsed_s=lambda: line.now_s), BRISK).read_segment(1)))
 
     def from_file(name: str, read: Callable[[Path], object]) -> Callable[[bytes], None]:
         def feed(data: bytes) -> None:
