@@ -1,8 +1,9 @@
 """How much the track fit gains over the fix from the presses alone.
 
 Flights are integrated numerically with drag and wind and seen by observers whose tubes wander about the model (an
-Ornstein-Uhlenbeck process on the sky) and trail it. Each presses about the apex with a sigma of 0.3 s. The press-only fix takes
-the direction at the press with the full weights of the reduction. Figures over the same flights:
+Ornstein-Uhlenbeck process on the sky, and a habit of aiming that lasts a whole track) and trail it. Each presses about the
+apex with a sigma of 0.3 s. The press-only fix takes the direction at the press with the full weights of the reduction.
+Figures over the same flights:
 
     press, arc     RMSE of the height, m, for the press-only fix and the track fit; ratio is press / arc
     z              RMS of the track fit's height error over its own sigma: 1 is honest, above 1 too sure
@@ -39,13 +40,16 @@ class Case:
     drift_m_s: float = 5.0
     stations: str = "ABC"
     zero_deg: float = 0.0
+    aim_deg: float = 0.15  # of a habit that lasts a whole track, each axis
     recovery: bool = False  # a canopy opens between 0.5 s before and 2 s after the apex
     trusted_deg: float | None = None  # what the fit believes of the noise; None: the truth
     trusted_life_s: float | None = None
 
 
 CASES = (
-    *(Case(f"{noise} deg, life {life} s", noise, life) for noise in (0.05, 0.1, 0.2, 0.3) for life in (0.05, 0.1, 0.2, 0.5)),
+    *(Case(f"{noise} deg, life {life} s", noise, life, aim_deg=0.0) for noise in (0.05, 0.1, 0.2, 0.3) for life in (0.1, 0.2, 0.5)),
+    Case("0.1 deg, 0.5 s, aim 0.15 deg", 0.1),
+    Case("0.3 deg, 0.5 s, aim 0.15 deg"),
     Case("0.3 deg, 0.5 s, no drift", drift_m_s=0.0),
     Case("0.3 deg, 0.5 s, 10 m/s drift", drift_m_s=10.0),
     Case("0.3 deg, 0.5 s, two stations", stations="AB"),
@@ -109,7 +113,7 @@ def held(rng, case, position_m, place_m):
     right = np.stack([unit[:, 1], -unit[:, 0], 0 * unit[:, 0]], axis=1)
     right /= np.linalg.norm(right, axis=1)[:, None]
     above = np.cross(right, unit)
-    off = wander(rng, len(unit), 0.01, case)
+    off = wander(rng, len(unit), 0.01, case) + rng.normal(0, case.aim_deg * DEG, 2)
     tube = unit + off[:, :1] * right + off[:, 1:] * above
     zero = rng.normal(0, case.zero_deg * DEG, 2)
     azimuth = np.angle(tube[:, 1] + 1j * tube[:, 0]) + zero[0]

@@ -1,13 +1,23 @@
 """One arc through all that the observers held in their tubes around the apex; nobody needs to press at the same time as another.
 
-The arc, at *s* seconds after the apex:
+The arc, at *s* seconds after the apex, with the level velocity v there:
 
-    level     apex + v s                       + a s^2 / 2   after the apex
-    up        apex - g s^2 / 2 + c s^3 |s|     + a s^2 / 2   after the apex
+    level     apex + v s - k |v| v s^2 / 2                      + a s^2 / 2   after the apex
+    up        apex - g s^2 / 2 + k |v| g s^3 / 6 + c s^3 |s|    + a s^2 / 2   after the apex
 
 *c* is the first term of the series of a vertical coast with drag growing as the square of the speed, g^3 / (12 w^2) at the terminal
-speed w. *a* stands for the recovery device: it opens at a time that nobody knows, and from then on no parabola holds. Both are
-solved for with priors. What the arc still leaves out grows away from the apex and takes weight from the samples there.
+speed w; k = g / w^2 is the same drag on the level part. *a* stands for what the model does on its way down. Both are solved for
+with priors. What the arc still leaves out grows away from the apex and takes weight from the samples there.
+
+A recovery device may open within the track, before the top of the coast or after it. That is a second form of the arc, at *s*
+seconds after the opening, with the velocity (v, w) just before it and (u, d) when the model hangs under its canopy:
+
+    before    as above, with the top at s = w / g
+    after     level     opening + u s + (v - u) tau (1 - exp(-s / tau))
+              up        opening + d s + (w - d) tau (1 - exp(-s / tau))
+
+The apex is the top of the coast where it opened later (w < 0), else the highest point a little after the opening. Both forms are
+fitted; the answer is their mean, weighted by how likely each is.
 
 Each observer's tube points where the model was a little earlier, and each clock is off by a little: one shift in time for each
 station, with a prior. A lag common to all moves the time of the apex and nothing else. Unit zeros and survey errors do not average
@@ -34,6 +44,7 @@ class TrackPriors:
 
     tracking_rad: float = 0.3 * DEG  # of a held direction on the sky, each axis; a station's own elevation sigma goes first
     correlation_s: float = 0.5  # how long a tracking error lives
+    aim_rad: float = 0.15 * DEG  # of a habit that lasts a whole track, each axis: aiming high, running ahead of what slows down
     lag_s: float = 0.2  # by how much a tube trails what it follows
     sigma_lag_s: float = 0.1
     press_s: float = 0.4  # of a press about the apex, reaction time included
@@ -41,6 +52,11 @@ class TrackPriors:
     drag_m_s4: float = 0.02  # the c of the module's text: a terminal speed of 60 m/s
     sigma_drag_m_s4: float = 0.02
     recovery_m_s2: float = 4.0  # per axis, what a recovery device adds after the apex
+    opening_share: float = 0.5  # of models whose recovery device opens within a track; delays come in whole seconds
+    climb_m_s: float = 6.0  # at the opening; negative where it comes late
+    canopy_m_s: float = 4.0  # rate of descent under the canopy
+    sigma_canopy_m_s: float = 3.0  # of it, and per axis of the drift there
+    canopy_s: float = 0.2  # the tau of the module's text
     coast_m_s3: float = 0.01  # what the arc leaves out before the apex, times |s|^3
     fall_m_s2: float = 0.5  # and after it, times s^2
 
@@ -51,6 +67,7 @@ _STEP: Final = 1e-4  # of a step, in sigmas
 _LEAST_DAMPING: Final = 1e-3
 _RIDGE: Final = 1e-13  # of a scaled matrix: above rounding, below all that is known
 _TINY: Final = 1e-12
+_K_PER_C: Final = 12 / STANDARD_GRAVITY**2  # k = g / w^2 over c = g^3 / (12 w^2)
 ARC: Final = 10  # parameters of the arc: apex 3, time 1, velocity 2, drag 1, recovery 3; then 3 for each station
 
 
@@ -74,25 +91,105 @@ class Setting(NamedTuple):
     priors: TrackPriors
     scale: Vector  # (S, 3) sigma of the shift in time and of the zeros in azimuth and elevation
     press_s: Vector  # (S,) when they pressed, from the common origin
+    opened: bool = False  # the second form of the arc
 
 
-def _arc(unknown: Vector, time_s: Vector) -> tuple[Vector, Vector]:
-    """Return (M, 3) positions at times, and their (M, 3, 10) derivatives; the one by the apex' time is minus that by the time."""
+def _arc(unknown: Vector, time_s: Vector, setting: Setting) -> tuple[Vector, Vector]:
+    """Return (M, 3) positions at times, and their (M, 3, 10) derivatives; the one by unknown 3 is minus that by the time.
+
+    The derivatives leave out what the small drag terms do by way of the time of the top.
+    """
+    return _opening(unknown, time_s, setting.priors) if setting.opened else _coasting(unknown, time_s)
+
+
+def _coasting(unknown: Vector, time_s: Vector) -> tuple[Vector, Vector]:
+    """Unknowns: apex 3, its time, level velocity 2, drag, recovery 3."""
     s = time_s - unknown[3]
     fallen = np.maximum(s, 0.0)
-    quartic = s**3 * np.abs(s)
+    speed = _speed(unknown)
     by = np.zeros((len(s), 3, ARC))
     by[:, [0, 1, 2], [0, 1, 2]] = 1.0
-    by[:, [0, 1], [4, 5]] = s[:, None]
-    by[:, 2, 6] = quartic
+    by[:, :2, 4:6] = _level_by_velocity(unknown, unknown[6], s)
+    by[:, :2, 6] = -0.5 * _K_PER_C * speed * np.outer(s**2, unknown[4:6])
+    by[:, 2, 6] = s**3 * np.abs(s) + _K_PER_C * speed * STANDARD_GRAVITY * s**3 / 6
     by[:, [0, 1, 2], [7, 8, 9]] = fallen[:, None] ** 2 / 2
-    position = by @ unknown[:ARC]
-    position[:, 2] -= STANDARD_GRAVITY * s**2 / 2
-    speed = fallen[:, None] * unknown[7:10]
-    speed[:, :2] += unknown[4:6]
-    speed[:, 2] += 4 * unknown[6] * np.abs(s) ** 3 - STANDARD_GRAVITY * s
-    by[:, :, 3] = -speed
+    k = _K_PER_C * unknown[6]
+    position = unknown[:3] + fallen[:, None] ** 2 / 2 * unknown[7:10]
+    position[:, :2] += np.outer(s - 0.5 * k * speed * s**2, unknown[4:6])
+    position[:, 2] += unknown[6] * by[:, 2, 6] - STANDARD_GRAVITY * s**2 / 2
+    velocity = fallen[:, None] * unknown[7:10]
+    velocity[:, :2] += np.outer(1 - k * speed * s, unknown[4:6])
+    velocity[:, 2] += unknown[6] * (4 * np.abs(s) ** 3 + _K_PER_C * speed * STANDARD_GRAVITY * s**2 / 2) - STANDARD_GRAVITY * s
+    by[:, :, 3] = -velocity
     return position, by
+
+
+def _opening(unknown: Vector, time_s: Vector, priors: TrackPriors) -> tuple[Vector, Vector]:
+    """Unknowns: opening 3, its time, level velocity 2 and climb before it, velocity 3 under the canopy."""
+    s = time_s - unknown[3]
+    before, after = np.minimum(s, 0.0), np.maximum(s, 0.0)
+    fading = np.exp(-after / priors.canopy_s)
+    run = priors.canopy_s * (1 - fading)  # how far a unit of speed carries on after the opening
+    by = np.zeros((len(s), 3, ARC))
+    by[:, [0, 1, 2], [0, 1, 2]] = 1.0
+    by[:, [0, 1, 2], [4, 5, 6]] = (before + run)[:, None]
+    by[:, [0, 1, 2], [7, 8, 9]] = (after - run)[:, None]
+    position = by @ unknown[:ARC]
+    c, speed = priors.drag_m_s4, _speed(unknown)
+    k = _K_PER_C * c
+    by[:, :2, 4:6] += _level_by_velocity(unknown, c, before) - before[:, None, None] * np.eye(2)
+    position[:, :2] -= np.outer(0.5 * k * speed * before**2, unknown[4:6])
+    # the drag of the climb, counted from the top of the coast; what it does to place and speed at the opening is in those unknowns
+    top = unknown[6] / STANDARD_GRAVITY
+    held, slope = (_drag_up(before - top, c, k * speed, n) - _drag_up(np.zeros(1) - top, c, k * speed, n) for n in (0, 1))
+    start = _drag_up(np.zeros(1) - top, c, k * speed, 1)
+    position[:, 2] += held - start * before - STANDARD_GRAVITY * before**2 / 2
+    velocity = np.where((s < 0)[:, None], unknown[4:7], unknown[7:10] + (unknown[4:7] - unknown[7:10]) * fading[:, None])
+    velocity[:, :2] -= np.outer(k * speed * before, unknown[4:6])
+    velocity[:, 2] += np.where(s < 0, slope - STANDARD_GRAVITY * s, 0.0)
+    by[:, :, 3] = -velocity
+    return position, by
+
+
+def _speed(unknown: Vector) -> float:
+    return float(np.hypot(unknown[4], unknown[5]))
+
+
+def _level_by_velocity(unknown: Vector, c: float, s: Vector) -> Vector:
+    """Return the (M, 2, 2) derivatives of v s - k |v| v s^2 / 2 by v."""
+    v, speed = unknown[4:6], _speed(unknown)
+    turning = speed * np.eye(2) + np.outer(v, v) / max(speed, _TINY)
+    return s[:, None, None] * np.eye(2) - 0.5 * _K_PER_C * c * s[:, None, None] ** 2 * turning
+
+
+def _drag_up(s: Vector, c: float, level_drag: float, derivative: int) -> Vector:
+    """Return c s^3 |s| + k |v| g s^3 / 6, or its first derivative, s seconds after the top."""
+    if derivative:
+        return np.asarray(4 * c * np.abs(s) ** 3 + level_drag * STANDARD_GRAVITY * s**2 / 2)
+    return np.asarray(c * s**3 * np.abs(s) + level_drag * STANDARD_GRAVITY * s**3 / 6)
+
+
+def highest(unknown: Vector, setting: Setting) -> tuple[Vector, float]:
+    """Return the (3,) apex and its time."""
+    if not setting.opened:
+        return unknown[:3].copy(), float(unknown[3])
+    climb, descent = float(unknown[6]), max(-float(unknown[9]), 0.1)
+    later = climb / STANDARD_GRAVITY if climb < 0 else setting.priors.canopy_s * float(np.log1p(climb / descent))
+    position = _arc(unknown, unknown[3:4] + later, setting)[0][0]
+    return position, float(unknown[3]) + later
+
+
+def highest_gradient(unknown: Vector, setting: Setting) -> Vector:
+    """Return the (4, P) derivatives of the apex and its time by the unknowns."""
+    gradient = np.zeros((4, len(unknown)))
+    gradient[[0, 1, 2, 3], [0, 1, 2, 3]] = 1.0
+    if setting.opened:
+        for column in range(4, ARC):
+            step = np.zeros(len(unknown))
+            step[column] = 1e-4
+            (above, late), (below, soon) = highest(unknown + step, setting), highest(unknown - step, setting)
+            gradient[:, column] = np.append(above - below, late - soon) / 2e-4
+    return gradient
 
 
 def rows(unknown: Vector, weight: Vector, setting: Setting) -> tuple[Vector, Vector]:
@@ -116,7 +213,7 @@ def misclosed(unknown: Vector, setting: Setting) -> tuple[Vector, Vector]:
     """Return (M, 2) residuals over the tracking error, across and along, and the (M, 2, P) derivatives of the predictions."""
     samples, scale = setting.samples, setting.scale
     time_s, zero_a, zero_e = _shifts(unknown, setting)
-    position, by = _arc(unknown, time_s)
+    position, by = _arc(unknown, time_s, setting)
     sigma_a, sigma_e = samples.sigma_azimuth_rad, samples.sigma_elevation_rad
     lines = sightlines(
         (samples.azimuth_rad - zero_a)[:, None], (samples.elevation_rad - zero_e)[:, None], samples.station_m[:, None],
@@ -150,17 +247,26 @@ def _weights(unknown: Vector, setting: Setting) -> Vector:
     priors = setting.priors
     time_s = _shifts(unknown, setting)[0]
     s = time_s - unknown[3]
-    range_m = np.linalg.norm(_arc(unknown, time_s)[0] - setting.samples.station_m, axis=1)
+    range_m = np.linalg.norm(_arc(unknown, time_s, setting)[0] - setting.samples.station_m, axis=1)
     left_out = np.where(s < 0, priors.coast_m_s3 * np.abs(s) ** 3, priors.fall_m_s2 * s**2)
     relative = left_out / np.maximum(range_m, 1.0) / setting.samples.sigma_elevation_rad
     return np.asarray(1 / np.sqrt(1 + relative**2))[:, None]
 
 
+def prior_sigmas(setting: Setting) -> Vector:
+    """Return the sigmas of the priors of unknowns 4 to 9; those of the stations are 1 by their scale."""
+    priors = setting.priors
+    level = [priors.velocity_m_s] * 2
+    if setting.opened:
+        return np.array([*level, priors.climb_m_s, *[priors.sigma_canopy_m_s] * 3])
+    return np.array([*level, priors.sigma_drag_m_s4, *[priors.recovery_m_s2] * 3])
+
+
 def _prior_rows(unknown: Vector, setting: Setting) -> tuple[Vector, Vector]:
     priors, stations = setting.priors, len(setting.scale)
     mean, sigma = np.zeros(len(unknown)), np.ones(len(unknown))
-    mean[6] = priors.drag_m_s4
-    sigma[4:6], sigma[6], sigma[7:10] = priors.velocity_m_s, priors.sigma_drag_m_s4, priors.recovery_m_s2
+    mean[6], mean[9] = (0.0, -priors.canopy_m_s) if setting.opened else (priors.drag_m_s4, 0.0)
+    sigma[4:ARC] = prior_sigmas(setting)
     held = np.arange(4, len(unknown))
     jacobian = np.zeros((len(held) + stations, len(unknown)))
     jacobian[np.arange(len(held)), held] = 1 / sigma[4:]

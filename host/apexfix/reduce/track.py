@@ -5,18 +5,30 @@ The arc and its unknowns are those of :mod:`apexfix.reduce.arc`.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import cos, sqrt
-from typing import Final
+from math import cos, exp, log, sqrt
+from typing import Final, NamedTuple
 
 import numpy as np
 
 from apexfix.errors import ReductionError
 from apexfix.model import Site, Station, Track, Vector
-from apexfix.reduce.arc import ARC, Samples, Setting, TrackPriors, covariance, descended, misclosed, rows
+from apexfix.reduce.arc import (
+    ARC,
+    Samples,
+    Setting,
+    TrackPriors,
+    covariance,
+    descended,
+    highest,
+    highest_gradient,
+    misclosed,
+    prior_sigmas,
+    rows,
+)
 from apexfix.reduce.least_squares import fix_many
 from apexfix.reduce.observe import Defaults
 from apexfix.reduce.robust import ALPHA_GLOBAL, global_test
-from apexfix.units import DEG, SECOND_US, US
+from apexfix.units import DEG, SECOND_US, STANDARD_GRAVITY, US
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +52,7 @@ class TrackFix:
     sigma_time_s: float
     velocity_m_s: Vector  # (2,) east, north, at the apex
     sigma_velocity_m_s: Vector  # (2,)
+    opened: float  # probability that the recovery device opened within the tracks
     stations: tuple[StationTrack, ...]
     chi2: float  # priors included
     redundancy: int
@@ -52,6 +65,7 @@ LEAST_BEFORE_S: Final = 1.0  # an arc that starts later than this before the ape
 MOST_OUTSIDE_S: Final = 0.5  # an apex further than this outside of all windows is extrapolated
 MOST_MISFIT: Final = 4.0  # twice the assumed tracking error: that observer looked elsewhere
 _LEAST_SAMPLES: Final = 8
+_OPENINGS_S: Final = (-0.3, 0.5)  # after the apex of the whole arc: where the search for an opening begins
 _LEAST_LEVEL: Final = cos(89 * DEG)
 
 
@@ -91,8 +105,74 @@ def fit_track(
     setting = Setting(samples, priors, _scales(tracks, stations, start, priors, defaults), press)
     first = np.zeros(ARC + 3 * len(tracks))
     first[:3], first[3], first[6] = start, -priors.lag_s, priors.drag_m_s4
+    return _told(_forms(first, setting), tracks)
+
+
+# --- the two forms of the arc ---------------------------------------------------------------------------------------
+
+
+class Form(NamedTuple):
+    """One form of the arc, fitted."""
+
+    setting: Setting
+    unknown: Vector
+    weight: Vector
+    converged: bool
+    apex: Vector  # (4,) east, north, up, time
+    covariance: Vector  # (4, 4) of these
+    spread: Vector  # (P, P) of the unknowns
+    chi2: float
+    redundancy: int
+    evidence: float  # logarithm, up to what both forms share
+
+
+def _forms(first: Vector, setting: Setting) -> tuple[Form, float, Form | None]:
+    """Return the likelier form of the arc, its probability, and the other one where it could be fitted."""
+    whole = _form(first, setting)
+    trials = [_form(_begun(whole.unknown, setting.priors, at), setting._replace(opened=True)) for at in _OPENINGS_S]
+    settled = [trial for trial in trials if trial.converged]
+    if not settled:
+        return whole, 1.0, None
+    opened = max(settled, key=lambda trial: trial.evidence)
+    share = setting.priors.opening_share
+    odds = log(share / (1 - share)) + opened.evidence - whole.evidence
+    p_opened = 1 / (1 + exp(-max(-700.0, min(700.0, odds)))) if whole.converged else 1.0
+    return (opened, p_opened, whole) if p_opened > 0.5 else (whole, 1 - p_opened, opened)
+
+
+def _begun(unknown: Vector, priors: TrackPriors, opening_s: float) -> Vector:
+    """Return first unknowns of an arc with an opening, at a time after the apex of a whole one."""
+    first = unknown.copy()
+    first[3] += opening_s
+    first[:2] += opening_s * unknown[4:6]
+    first[2] -= STANDARD_GRAVITY * opening_s**2 / 2
+    first[6:10] = -STANDARD_GRAVITY * opening_s, 0.0, 0.0, -priors.canopy_m_s
+    return first
+
+
+def _form(first: Vector, setting: Setting) -> Form:
     unknown, weight, converged = descended(first, setting)
-    return _told(unknown, weight, converged, setting, tracks)
+    residual, jacobian = rows(unknown, weight, setting)
+    cost, spare = float(residual @ residual), len(residual) - len(unknown)
+    spread = covariance(jacobian)
+    evidence = 0.5 * float(np.linalg.slogdet(spread)[1]) - cost / 2 + 2 * float(np.log(weight).sum())
+    evidence -= float(np.log(prior_sigmas(setting)).sum())
+    if global_test(cost, spare) < ALPHA_GLOBAL:
+        spread = spread * (cost / spare)
+    position, time_s = highest(unknown, setting)
+    gradient = highest_gradient(unknown, setting)
+    apex, both = np.append(position, time_s), gradient @ spread @ gradient.T
+    return Form(setting, unknown, weight, converged, apex, both, spread, cost, spare, evidence)
+
+
+def _mixed(form: Form, probability: float, other: Form | None) -> tuple[Vector, Vector]:
+    """Return the mean and the covariance of the apex and its time over both forms."""
+    if other is None:
+        return form.apex, form.covariance
+    mean = probability * form.apex + (1 - probability) * other.apex
+    parts = ((probability, form), (1 - probability, other))
+    both: Vector = sum((p * (f.covariance + np.outer(f.apex - mean, f.apex - mean)) for p, f in parts), start=np.zeros((4, 4)))
+    return mean, both
 
 
 # --- setting up -----------------------------------------------------------------------------------------------------
@@ -167,60 +247,55 @@ def _scales(
         azimuth = defaults.azimuth_zero_rad if azimuth is None else azimuth
         elevation = defaults.elevation_zero_rad if elevation is None else elevation
         survey = station.sigma_position_m
-        scales.append([np.hypot(priors.sigma_lag_s, track.sigma_time_s), np.hypot(azimuth, survey / level),
-                       np.hypot(elevation, survey / range_m)])  # fmt: skip
+        across, along = np.hypot(survey / level, priors.aim_rad * range_m / level), np.hypot(survey / range_m, priors.aim_rad)
+        scales.append([np.hypot(priors.sigma_lag_s, track.sigma_time_s), np.hypot(azimuth, across), np.hypot(elevation, along)])
     return np.array(scales, dtype=np.float64)
 
 
 # --- the answer -----------------------------------------------------------------------------------------------------
 
 
-def _told(
-    unknown: Vector, weight: Vector, converged: bool, setting: Setting, tracks: Sequence[Track]
-) -> TrackFix:
-    residual, jacobian = rows(unknown, weight, setting)
-    cost, spare = float(residual @ residual), len(residual) - len(unknown)
-    spread = covariance(jacobian)
-    if global_test(cost, spare) < ALPHA_GLOBAL:
-        spread = spread * (cost / spare)
-    sigma = np.sqrt(np.diag(spread))
-    held = misclosed(unknown, setting)[0] * weight
-    stations = tuple(_station(k, track, unknown, sigma, held, setting) for k, track in enumerate(tracks))
-    reasons = _reasons(unknown, converged, stations, setting)
+def _told(forms: tuple[Form, float, Form | None], tracks: Sequence[Track]) -> TrackFix:
+    form, probability, other = forms
+    apex, both = _mixed(form, probability, other)
+    sigma = np.sqrt(np.diag(form.spread))
+    held = misclosed(form.unknown, form.setting)[0] * form.weight
+    stations = tuple(_station(k, track, form, sigma, held) for k, track in enumerate(tracks))
+    reasons = _reasons(float(apex[3]), form.converged, stations, form.setting)
     return TrackFix(
-        position_m=unknown[:3].copy(),
-        covariance_m2=spread[:3, :3],
-        utc_us=_origin_us(tracks) + round(float(unknown[3]) * SECOND_US),
-        sigma_time_s=float(sigma[3]),
-        velocity_m_s=unknown[4:6].copy(),
+        position_m=apex[:3],
+        covariance_m2=both[:3, :3],
+        utc_us=_origin_us(tracks) + round(float(apex[3]) * SECOND_US),
+        sigma_time_s=float(np.sqrt(both[3, 3])),
+        velocity_m_s=form.unknown[4:6].copy(),
         sigma_velocity_m_s=sigma[4:6],
+        opened=probability if form.setting.opened else 1 - probability,
         stations=stations,
-        chi2=cost,
-        redundancy=spare,
+        chi2=form.chi2,
+        redundancy=form.redundancy,
         usable=not reasons,
         reasons=reasons,
     )
 
 
-def _station(
-    k: int, track: Track, unknown: Vector, sigma: Vector, held: Vector, setting: Setting
-) -> StationTrack:
+def _station(k: int, track: Track, form: Form, sigma: Vector, held: Vector) -> StationTrack:
+    setting = form.setting
     mine = setting.samples.row == k
     misfit = float(np.mean(held[mine] ** 2))
     shift = ARC + 3 * k
     scale = float(setting.scale[k, 0])
     return StationTrack(
         station=track.station,
-        offset_s=float(unknown[shift]) * scale - setting.priors.lag_s,
+        offset_s=float(form.unknown[shift]) * scale - setting.priors.lag_s,
         sigma_offset_s=float(sigma[shift]) * scale,
         rms_rad=sqrt(misfit) * float(setting.samples.sigma_elevation_rad[mine][0]),
         misfit=misfit,
     )
 
 
-def _reasons(unknown: Vector, converged: bool, stations: Sequence[StationTrack], setting: Setting) -> tuple[str, ...]:
+def _reasons(apex_s: float, converged: bool, stations: Sequence[StationTrack], setting: Setting) -> tuple[str, ...]:
     reasons = [] if converged else ["no arc fits these tracks: the fit does not settle"]
-    apex_s = float(unknown[3]) + setting.priors.lag_s
+    apex_s += setting.priors.lag_s
     time, row = setting.samples.time_s, setting.samples.row
     outside = max(float(time.min()) - apex_s, apex_s - float(time.max()))
     if outside > MOST_OUTSIDE_S:
