@@ -127,6 +127,7 @@ def _status(app):
         "still": still.since_us >= 0,
         "still_ms": (now - still.since_us) // 1000 if still.since_us >= 0 else 0,
         "temperature_cdeg": None if temperature == records.UNKNOWN_TEMPERATURE else temperature,
+        "supply_mv": supply_mv() or None,
         "gyro_offset_mdps": [round(x * _MILLIDEGREES) for x in still.offset_rad_s] if still.renewed_us >= 0 else None,
         "samples": sampler.count,
         "lost": sampler.lost,

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 import click
 
 from apexfix.cli.failure import reports_errors
+from apexfix.cli.watch import watch
 from apexfix.errors import UnitError
 from apexfix.link import candidate_ports, find_units, open_port
 from apexfix.session import Session
@@ -17,6 +18,9 @@ _port = click.option("--port", required=True, help="Serial port or pyserial URL;
 @click.group()
 def unit() -> None:
     """Talk to connected units: list them, set them up."""
+
+
+unit.add_command(watch)
 
 
 @unit.command("list")

@@ -235,7 +235,7 @@ def test_status_has_every_field_of_the_page():
     app = fresh()
     desk.spend(app, 2 * S)
     said = told(app, "status")
-    fields = "t_us flight presses elevation_mdeg heading_mdeg still still_ms temperature_cdeg gyro_offset_mdps samples lost worst_gap_us free_bytes flights_left unsaved selftest last_error"
+    fields = "t_us flight presses elevation_mdeg heading_mdeg still still_ms temperature_cdeg supply_mv gyro_offset_mdps samples lost worst_gap_us free_bytes flights_left unsaved selftest last_error"
     assert set(said) == set(fields.split())
     assert said["still"] and said["temperature_cdeg"] == 3653 and abs(said["elevation_mdeg"]) < 10
     assert all(state == "ok" for _, state, _ in said["selftest"])
