@@ -60,7 +60,8 @@ def draw(wiring: list[Row]) -> str:
 def _board(sheet: Sheet, wiring: list[Row]) -> None:
     used = {row["board_pin"] for row in wiring}
     sheet.raw(
-        f'<rect x="{BOARD_X}" y="{TOP - 32}" width="{BOARD_WIDTH}" height="{BOARD_END - TOP + 32}" rx="8" fill="#e9f3ec" stroke="{INK}"/>'
+        f'<rect x="{BOARD_X}" y="{TOP - 32}" width="{BOARD_WIDTH}" height="{BOARD_END - TOP + 32}" rx="8" '
+        f'fill="#e9f3ec" stroke="{INK}"/>'
     )
     sheet.raw(f'<rect x="{BOARD_X + BOARD_WIDTH / 2 - 30}" y="{TOP - 46}" width="60" height="42" fill="#d5d8dc" stroke="{INK}"/>')
     middle = BOARD_X + BOARD_WIDTH / 2

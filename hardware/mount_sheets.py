@@ -1,59 +1,9 @@
-"""Dimensioned drawings of the mount, from the numbers at the top of mount.scad and nothing else."""
+"""Dimensioned drawings of the printed mount, from the numbers at the top of mount.scad and nothing else."""
 
-from math import cos, radians, sin, sqrt
+from math import cos, radians, sin
 
-from sheet import FILL, HELP, THIN, WARN, Sheet, View, number
-
-Sizes = dict[str, float]
-PLASTIC, TUBE, WOOD, BOARD = FILL, "#dfe7f5", "#f3e6cf", "#dcefe0"
-FOOT = 13.0  # radius of the base round a levelling bolt, as in mount.scad
-SUN = "THE SUN BLINDS: open sights only, never a lens. Never follow a model through the Sun."
-
-
-def derived(p: Sizes) -> Sizes:
-    """Return the sizes that mount.scad computes from its parameters, and the outer sizes of every part as it lies on the bed."""
-    groove_top = p["tube_diameter"] / sqrt(2) - p["axis_to_body"]
-    pocket_floor = groove_top + p["groove_roof"]
-    sleeve = p["tube_diameter"] + p["tube_clearance"] + 2 * p["wall"]
-    return {
-        "groove_top": groove_top,
-        "pocket_floor": pocket_floor,
-        "body_height": pocket_floor + p["pocket_depth"],
-        "body_width": p["board_width"] + 2 * p["fit"] + 2 * p["wall"],
-        "body_length": p["board_length"] + 2 * p["fit"] + p["imu_length"] + 3 * p["wall"] + 2 * p["land_length"],
-        "sleeve": sleeve,
-        "fork_inside": p["grip_thickness"] + 0.6,
-        "shaft": p["plate_thickness"] + p["bearing_length"] - p["shaft_recess"],
-    }
-
-
-def extents(p: Sizes) -> dict[str, tuple[float, float, float]]:
-    """Return part -> size along x, y, z of the bed; the rendered solids must have these."""
-    d = derived(p)
-    half = d["sleeve"] / 2
-    front, rear = p["front_ring_outside"], p["rear_outside"]
-    foot = p["foot_radius"]
-    return {
-        "front_sight": (max(front, d["sleeve"]), half + p["sight_height"] + front / 2, p["sleeve_length"]),
-        "rear_sight": (max(rear, d["sleeve"]), half + p["sight_height"] + rear / 2, p["sleeve_length"]),
-        "body": (d["body_length"], d["body_width"] + 2 * p["wing_width"], d["body_height"]),
-        "handle": (p["saddle_length"], p["pivot_depth"] + 17 - p["axis_to_body"], p["grip_thickness"]),
-        "fork": (d["fork_inside"] + 2 * p["fork_cheek"], p["pivot_height"] + 15, p["fork_length"]),
-        "turntable": (p["turntable_diameter"], p["turntable_diameter"], p["turntable_thickness"] + d["shaft"]),
-        "base": (
-            foot + FOOT + max(p["turntable_diameter"] / 2, foot / 2 + FOOT),
-            2 * (foot * sin(radians(120)) + FOOT),
-            p["plate_thickness"] + p["bearing_length"],
-        ),
-        "encoder_cap": (p["sleeve_diameter"], p["sleeve_diameter"], p["cap_thickness"]),
-    }
-
-
-def _sheet(width: float, height: float, title: str, below: str) -> Sheet:
-    sheet = Sheet(width, height, title)
-    sheet.text(24, 32, title, 17, weight="bold")
-    sheet.text(24, 50, below, 11, colour=THIN)
-    return sheet
+from sheet import BOARD, HELP, PLASTIC, SUN, TUBE, WARN, Sheet, View, number, titled
+from sizes import FOOT, Sizes, derived, extents
 
 
 def _extent(p: Sizes, part: str) -> str:
@@ -63,7 +13,7 @@ def _extent(p: Sizes, part: str) -> str:
 def overview(p: Sizes) -> str:
     """The whole hand-held unit from its right side, and the two sights as the eye sees them."""
     d = derived(p)
-    sheet = _sheet(
+    sheet = titled(
         960,
         690,
         "Sighting unit: side view and sights",
@@ -105,7 +55,7 @@ def overview(p: Sizes) -> str:
     sheet.note(view, (-14, top), "eye", (-14, -22))
     sheet.note(view, (handle_x, d["body_height"] - 4), "body: board in front, sensor behind", (-52, -64))
     sheet.note(view, (handle_x - 10, -60), "handle", (-60, 20))
-    sheet.note(view, (handle_x + 4, -p["pivot_depth"]), "elevation bolt M8 on the stand", (66, -6))
+    sheet.note(view, (handle_x + 4, -p["pivot_depth"]), "elevation bolt M8 on the stand", (110, 24))
     sheet.note(view, (handle_x - 16, p["axis_to_body"] + 2), "button wings: MARK right, REFERENCE left", (-60, 120))
     _eye_view(sheet, View(150, 610, 2.2), p, "rear")
     _eye_view(sheet, View(760, 610, 2.2), p, "front")
@@ -148,7 +98,7 @@ def _eye_view(sheet: Sheet, view: View, p: Sizes, which: str) -> None:
 def body(p: Sizes) -> str:
     """The body from above and from the front, with its axes."""
     d = derived(p)
-    sheet = _sheet(
+    sheet = titled(
         960,
         560,
         "Body: pockets for board and sensor, wings for the buttons",
@@ -172,10 +122,10 @@ def body(p: Sizes) -> str:
     sheet.box(view, imu_x, -p["imu_width"] / 2, 20, p["imu_width"], BOARD)
     sheet.box(view, board_x + p["fit"], -p["board_width"] / 2, p["board_length"], p["board_width"], BOARD)
     x, y = view.at(imu_x + 3, 0)
-    sheet.note(view, (imu_x + 18, 6), "sensor board", (-40, -110))
+    sheet.note(view, (imu_x + 18, 6), "sensor board", (-110, -150))
     _arrow(sheet, (x + 4, y + 20), (x + 58, y + 20), "x")
     _arrow(sheet, (x + 4, y + 20), (x + 4, y - 22), "y")
-    sheet.text(x + 14, y + 6, "z up, to you", 10.5, colour=HELP)
+    sheet.text(x + 12, y + 8, "z to you", 10, colour=HELP)
     sheet.text(
         view.at(board_x + 3, 0)[0],
         view.at(0, 0)[1] + 4,
@@ -192,13 +142,13 @@ def body(p: Sizes) -> str:
     sheet.text(
         24,
         500,
-        f"body, {_extent(p, 'body')}. Push the sensor against the rear wall of its pocket and against one side; foam tape under it.",
+        f"body, {_extent(p, 'body')}. Push the sensor against the rear wall and one side of its pocket; foam tape under it.",
         11.5,
     )
     sheet.text(
         24,
         518,
-        "Components up; the arrow X printed on it forward. If it only fits with X to the left, right or back: set body_from_sensor (build guide, step 5).",
+        "Components up, the arrow X printed on it forward. If X points elsewhere, set body_from_sensor (build guide, step 5).",
         11.5,
     )
     sheet.text(
@@ -256,11 +206,11 @@ def _arrow(sheet: Sheet, start: tuple[float, float], end: tuple[float, float], n
 def stand(p: Sizes) -> str:
     """The stand cut through the azimuth axis, and the base from above."""
     d = derived(p)
-    sheet = _sheet(
+    sheet = titled(
         960,
         620,
         "Stand: fork, turntable, base with three levelling bolts, encoder",
-        "Millimetres. Drawn from hardware/mount/mount.scad. Section through the azimuth axis; the unit's handle hangs between the cheeks.",
+        "Millimetres, from hardware/mount/mount.scad. Section through the azimuth axis; the handle goes between the cheeks.",
     )
     view, table = View(270, 320, 2.8), p["turntable_diameter"]
     shaft, bore, plate = p["shaft_diameter"], p["shaft_diameter"] + p["bearing_clearance"], p["plate_thickness"]
@@ -306,7 +256,7 @@ def stand(p: Sizes) -> str:
     sheet.note(view, (3, end + 2), f"magnet 6 x {number(p['magnet_depth'])}, flush: gap to the chip {number(gap)}", (90, 110))
     sheet.note(view, (11, end - 3.4), "encoder board 23 x 23 in its cap", (66, 120))
     sheet.note(view, (foot + 2, -plate - 20), "M6 bolt, head down: foot and knob", (26, 14))
-    sheet.note(view, (-shaft / 2 + 1, -20), f"shaft {number(shaft)} in bore {number(bore)}", (-92, 40))
+    sheet.text(680, 421, f"shaft {number(shaft)} in bore {number(bore)}", 11)
     _base_plan(sheet, View(740, 210, 1.7), p)
     for line, part in enumerate(("fork", "turntable", "base", "encoder_cap", "handle")):
         sheet.text(680, 438 + 17 * line, f"{part}: {_extent(p, part)}", 11)
@@ -319,7 +269,7 @@ def stand(p: Sizes) -> str:
     sheet.text(
         24,
         590,
-        "Level the base with a spirit level on the turntable in two directions, then lock the nuts. Keep steel 30 mm away from the magnet.",
+        "Level the base with a spirit level on the turntable, two ways; lock the nuts. Cap screws of brass or nylon.",
         11.5,
     )
     return sheet.svg()
@@ -336,55 +286,3 @@ def _base_plan(sheet: Sheet, view: View, p: Sizes) -> None:
     sheet.across(view, 0, foot, -half, 70)
     sheet.note(view, (half * 0.6, half * 0.8), f"turntable {number(2 * half)}", (50, -30))
     sheet.text(view.x, view.y + 165, "base and turntable from above", 11, anchor="middle", weight="bold")
-
-
-def wood(p: Sizes) -> str:
-    """The variant without a printer, with the same distance and the same peep."""
-    below = "Millimetres. Sight distance and peep as in hardware/mount/mount.scad; the rest is cut to length."
-    sheet = _sheet(960, 640, "Without a printer: lath, pipe and washer", below)
-    view, dist, sight = View(110, 250, 2.2), p["sight_distance"], 62.0
-    length = p["tube_length"] + 20
-    rear = (length - dist) / 2
-    front = rear + dist
-    sheet.box(view, 0, 0, length, 30, WOOD)
-    for x in (rear - 10, front - 10):
-        sheet.box(view, x, 30, 20, 20, WOOD)
-    sheet.box(view, rear - 1, 47, 2, 30, "#cccccc")
-    sheet.box(view, front - 10, 46, 20, 32, TUBE)
-    sheet.box(view, rear + 24, 30, 20, 4, BOARD)
-    sheet.box(view, rear + 60, 30, p["board_length"], 5, BOARD)
-    sheet.box(view, length / 2 - 12.5, -110, 25, 108, WOOD)
-    sheet.box(view, length / 2 - 20, -70, 40, 90, "#ead7b5")
-    sheet.circle(view, length / 2, 12, 8, "#cccccc")
-    sheet.axis(view, (-18, sight), (length + 16, sight))
-    sheet.across(view, rear, front, 78, -26, f"{number(dist)} washer to threads")
-    sheet.across(view, 0, length, 0, 34, f"lath {number(length)} x 30 x 30, planed straight")
-    sheet.along(view, 30, sight, length, 22)
-    sheet.along(view, 0, -110, length / 2 - 20, -30)
-    sheet.note(view, (rear - 6, 36), "blocks 20 x 20 x 30, glued", (-30, 70))
-    sheet.note(view, (rear, 68), f"washer 30, hole {number(p['peep_diameter'])} to 5, 3 deep in a saw cut", (20, -14))
-    sheet.note(view, (front - 6, 55), "ring: 20 of 32 mm pipe, in a notch 4 deep", (-40, 22))
-    sheet.note(view, (rear + 34, 34), "sensor on foam tape against a glued strip", (16, -24))
-    sheet.note(view, (rear + 90, 32), "board, cable tie", (22, 28))
-    sheet.note(view, (length / 2 + 16, -50), "two plywood cheeks 90 x 40 x 6, bolt M8 with wing nut: tilt", (30, 0))
-    sheet.note(view, (length / 2 + 10, -90), "broom stick 25", (40, 0))
-    ring = View(150, 520, 3.0)
-    sheet.circle(ring, 0, 0, 32, TUBE)
-    sheet.circle(ring, 0, 0, 28, "#ffffff")
-    sheet.path([ring.at(-14, 0), ring.at(14, 0)], closed=False, width="2")
-    sheet.path([ring.at(0, -14), ring.at(0, 14)], closed=False, width="2")
-    sheet.note(ring, (9, 6), "ring: two black threads", (40, -8))
-    sheet.text(ring.x + 70, ring.y + 12, "in four saw cuts, glued", 10.5)
-    stick = View(620, 500, 1.6)
-    sheet.box(stick, -100, -6, 200, 6, WOOD)
-    sheet.box(stick, -16, -60, 32, 54, TUBE)
-    sheet.box(stick, -12.5, -56, 25, 76, WOOD)
-    sheet.note(stick, (16, -40), "the stick turns in 32 mm pipe (27 or more inside)", (40, 10))
-    sheet.note(stick, (90, -3), "plywood disc 200 on a post", (10, 30))
-    sheet.across(stick, -100, 100, 0, -8, "200")
-    sheet.text(360, 606, "Paper scale on the rim of the disc: 1 mm is 0.57 deg. A wire on the stick points at it.", 11)
-    sheet.text(24, 630, SUN, 13, weight="bold", colour=WARN)
-    return sheet.svg()
-
-
-SHEETS = {"sighting-unit": overview, "body": body, "stand": stand, "without-a-printer": wood}

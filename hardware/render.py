@@ -9,11 +9,14 @@ import sys
 from pathlib import Path
 
 import diagram
-import mount_sheets
 import resvg_py
 import solids
+from mount_sheets import body, overview, stand
+from sizes import extents
 from tables import HERE, parameters, rows
+from wood_sheet import wood
 
+SHEETS = {"sighting-unit": overview, "body": body, "stand": stand, "without-a-printer": wood}
 PICTURES = HERE.parent / "docs" / "pictures"
 PNG_WIDTH = 1600
 
@@ -21,7 +24,7 @@ PNG_WIDTH = 1600
 def drawings(folder: Path = HERE) -> dict[str, str]:
     """Return name -> SVG of every drawing, from the tables and the mount's source in a folder."""
     sizes = parameters((folder / "mount" / "mount.scad").read_text(encoding="utf-8"))
-    sheets = {name: draw(sizes) for name, draw in mount_sheets.SHEETS.items()}
+    sheets = {name: draw(sizes) for name, draw in SHEETS.items()}
     return {"wiring": diagram.draw(rows(folder / "wiring.csv")), **sheets}
 
 
@@ -35,7 +38,7 @@ def main(target: str) -> None:
     if folder != PICTURES and solids.openscad() is None:
         logging.warning("OpenSCAD is not installed: drawings only. On Debian and Ubuntu: sudo apt install openscad")
     elif folder != PICTURES:
-        for part in mount_sheets.extents(parameters(solids.SOURCE.read_text(encoding="utf-8"))):
+        for part in extents(parameters(solids.SOURCE.read_text(encoding="utf-8"))):
             logging.info("%s", solids.render(part, folder))
     logging.info("%s", folder)
 

@@ -8,6 +8,9 @@ from math import copysign, hypot
 
 INK, THIN, FILL, HELP, WARN = "#1b1b1b", "#666666", "#eef1f4", "#0b5394", "#a61c00"
 
+PLASTIC, TUBE, WOOD, BOARD = FILL, "#dfe7f5", "#f3e6cf", "#dcefe0"
+SUN = "THE SUN BLINDS: open sights only, never a lens. Never follow a model through the Sun."
+
 
 def number(value: float) -> str:
     """Return a size as it is written on a drawing: 84, 26.1.
@@ -124,3 +127,11 @@ class Sheet:
             self.text(x, middle[1], words, 10.5, anchor="middle", turn="-90")
         else:
             self.text(middle[0], middle[1] - 3, words, 10.5, anchor="middle")
+
+
+def titled(width: float, height: float, title: str, below: str) -> Sheet:
+    """Return an empty sheet with its title and the line below it."""
+    sheet = Sheet(width, height, title)
+    sheet.text(24, 32, title, 17, weight="bold")
+    sheet.text(24, 50, below, 11, colour=THIN)
+    return sheet

@@ -8,7 +8,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 Row = dict[str, str]
 
-# Pinout of the 51 x 21 mm RP2040 board with 2 x 20 pins, from its public data sheet (from memory; the board's underside prints it too):
+# Pinout of the 51 x 21 mm RP2040 board with 2 x 20 pins (from memory of its public data sheet; the underside prints it too):
 # pin 1 is beside the USB socket, 20 at the lower left, 21 at the lower right, 40 at the upper right.
 LEFT = [
     "GP0",
