@@ -92,7 +92,10 @@ def recorded(archive: Archive, site: Site) -> Recorded:
     placed = [pressed for pressed in presses if pressed is not None]
     lost = len(presses) - len(placed)
     if lost:
-        remarks.append(f"{lost} presses are of units without a station or of boots without a boot record; they stay in the archive")
+        remarks.append(
+            f"{lost} presses give no direction: their unit has no station, its boot no record, or its motion sensor was silent; "
+            "they stay in the archive"
+        )
     marks = {_key(p): p for p in placed if p.press.kind == MARK}
     names = _short_names(marks)
     return Recorded(
@@ -131,7 +134,8 @@ def _pressed(
 ) -> Pressed | None:
     press = stored.record
     boot = ClockKey(stored.serial, stored.log, press.boot)
-    if boot not in boots or stored.serial not in stations:
+    # a unit whose motion sensor was silent says so with an attitude of zeros (docs/protocol.md, section 4)
+    if boot not in boots or stored.serial not in stations or not any(press.level_from_body):
         return None
     unit = boots[boot].unit
     try:

@@ -96,12 +96,19 @@ def test_a_still_window_is_a_track_that_stays_on_the_mark(hand_day, kit):
     assert (track.utc_us - track.mark_utc_us).tolist() == [-20_000, -10_000, 0, 10_000]
 
 
+def test_a_press_of_a_unit_whose_sensor_was_silent_gives_no_direction_and_is_told(hand_day):
+    hand_day.unit("u01", [hand_day.boot("u01"), hand_day.press(600.0, quaternion=(0.0, 0.0, 0.0, 0.0))])
+    found = found_in(hand_day)
+    assert found.marks == ()
+    assert "1 presses give no direction" in found.remarks[0]
+
+
 def test_a_unit_without_a_station_is_named_and_nothing_is_lost(hand_day):
     hand_day.unit("u09", [hand_day.boot("u09"), hand_day.press(600.0)])
     found = found_in(hand_day)
     assert found.marks == ()
     assert 'add unit = "u09" in site.toml' in found.remarks[0]
-    assert "1 presses are of units without a station" in found.remarks[1]
+    assert "1 presses give no direction: their unit has no station" in found.remarks[1]
 
 
 def test_two_units_that_claim_one_station_are_refused(hand_day):
