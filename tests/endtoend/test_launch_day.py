@@ -60,7 +60,8 @@ def test_every_mark_lands_in_the_flight_that_its_observer_saw(day, true_day):
         for sighting in flight.sightings:
             event = min((e for e in pressed if e.station == sighting.station), key=lambda e: abs(e.utc_us - sighting.utc_us))
             assert event.flight == flight.number
-            assert abs(event.utc_us - sighting.utc_us) < 0.02 * SECOND_US  # clocks compared in the morning or the evening only
+            # a boot whose clock was compared only once knows its rate to 50 ppm; the stated sigma holds that
+            assert abs(event.utc_us - sighting.utc_us) < 3 * sighting.sigma_time_s * SECOND_US
 
 
 def test_the_mishaps_of_the_day_leave_their_trace(day, true_day):
