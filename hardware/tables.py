@@ -56,6 +56,7 @@ RIGHT = [
 ]
 ON_THE_BOARD = {"LED", "USB", "GP29"}  # reached without a wire
 NO_PIN = {"IMU_BUS", "IMU_HZ"}  # names in pins.py that are no pins
+GUIDE_TITLES = ("part", "terminal", "board pin", "colour")  # the head of the guide's table of wires
 VARIANTS = ("cheapest", "better")
 
 
@@ -114,7 +115,7 @@ def bom_misses(bom: list[Row], wiring: list[Row]) -> list[str]:
 
 def wires_in_guide_differ(guide: str, wiring: list[Row]) -> list[str]:
     """Compare the guide's table of wires (part | terminal | pin | colour) with the wiring table."""
-    told = set(re.findall(r"^\| ([^|]+) \| ([^|]*) \| ([^|]+) \| ([a-z]+) \|", guide, re.MULTILINE))
+    told = set(re.findall(r"^\| ([^|]+) \| ([^|]*) \| ([^|]+) \| ([a-z]+) \|", guide, re.MULTILINE)) - {GUIDE_TITLES}
     wanted = {(row["part"], row["terminal"], row["board_pin"], row["colour"]) for row in wiring if row["colour"]}
     complaints = [f"build.md wires {' '.join(wire)}, wiring.csv does not" for wire in sorted(told - wanted)]
     return complaints + [f"wiring.csv wires {' '.join(wire)}, build.md does not" for wire in sorted(wanted - told)]
