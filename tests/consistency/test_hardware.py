@@ -329,6 +329,13 @@ def test_the_body_lies_on_a_tube_of_20_mm_along_two_lines(mount, place):
     assert solids.overlap_mm3(mount["body"], rod(20.4, 400, "x", middle)) > 10.0  # it touches: 0.2 mm more would not go in
 
 
+def test_the_body_stays_out_of_the_opening_of_the_front_ring(sizes, place):
+    high = (place["body_length"] / 2) - sizes["land_length"]
+    to_far_end = sizes["sight_distance"] / 2 + high  # from the peep to the front of the body, which lies in the middle of the tube
+    lowest_ray = sizes["sight_height"] - sizes["front_ring_inside"] / 2 * to_far_end / sizes["sight_distance"]
+    assert sizes["axis_to_body"] + place["body_height"] < lowest_ray
+
+
 def test_the_handle_lies_against_the_same_tube(mount, sizes):
     import solids
 
