@@ -61,9 +61,9 @@ class TrackPriors:
     fall_m_s2: float = 0.5  # and after it, times s^2
 
 
-_ITERATIONS: Final = 40
+_ITERATIONS: Final = 20
 _LOOKS: Final = 2  # the weights follow the arc, and the first look already knows it to a fraction of its sigma
-_STEP: Final = 1e-4  # of a step, in sigmas
+_STEP: Final = 1e-3  # of a step, in sigmas
 _LEAST_DAMPING: Final = 1e-3
 _RIDGE: Final = 1e-13  # of a scaled matrix: above rounding, below all that is known
 _TINY: Final = 1e-12
