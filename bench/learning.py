@@ -58,7 +58,7 @@ def case(rocket: Rocket, evidence: str, draw: np.random.Generator) -> tuple[Post
         height_m = apex[UP] + draw.normal(0, SIGMA_HEIGHT_M)
         time_s = apex[TIME] + draw.normal(0, SIGMA_TIME_S) if timed else None
         seen.append(Measured(number, height_m, SIGMA_HEIGHT_M, time_s, SIGMA_TIME_S, flying))
-    return learnt(problem(rocket, tuple(seen)), SAMPLES), scores[0]
+    return learnt(problem(rocket, tuple(seen)), SAMPLES, int(draw.integers(1 << 30))), scores[0]
 
 
 def simulated_apex_m(flying: Rocket, figures: dict[str, np.ndarray], toward_rad: float) -> np.ndarray:
@@ -100,7 +100,7 @@ def whole_way(rocket: Rocket, draw: np.random.Generator) -> tuple[Posterior, dic
         flying = flown_as(rocket, {"dry_mass_kg": mass_kg * factor}, number)
         height_m, sigma_m = sighted(simulated_apex_m(flying, true_figures(flying, true), draw.uniform(0, 2 * pi)), draw)
         seen.append(Measured(number, height_m, sigma_m, None, 1.0, flying))
-    return learnt(problem(rocket, tuple(seen)), SAMPLES), scores[0]
+    return learnt(problem(rocket, tuple(seen)), SAMPLES, int(draw.integers(1 << 30))), scores[0]
 
 
 def held(found: Posterior, true: dict[str, float]) -> tuple[bool, ...]:

@@ -119,8 +119,9 @@ def _drawn(
 ) -> tuple[Vector, Vector]:
     """Return columns (S, N) of independent scores drawn from Student's distribution, and the logarithms of their weights."""
     draw, samples = drawing
-    size = len(belief.mean)
-    spread = draw.standard_normal((size, samples)) / np.sqrt(draw.chisquare(_TAILS, samples) / _TAILS)
+    size, pairs = len(belief.mean), (samples + 1) // 2
+    half = draw.standard_normal((size, pairs)) / np.sqrt(draw.chisquare(_TAILS, pairs) / _TAILS)
+    spread = np.concatenate([half, -half], axis=1)  # pairs cancel the first-order noise of the means
     unit = belief.mean[:, None] + np.linalg.cholesky(belief.covariance) @ spread
     log_drawn = -(_TAILS + size) / 2 * np.log1p(np.sum(spread**2, axis=0) / _TAILS)
     log_prior = -np.sum(unit**2, axis=0) / 2
