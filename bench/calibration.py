@@ -1,9 +1,9 @@
 """How true a calibrated unit's elevations are: simulated parts with the tolerances of their data sheets, the whole procedure.
 
-Every unit is drawn anew, recorded at the level of counts (noise of its data sheet, still for 4 s), and calibrated from what a builder
-records: 18 poses, a level mark in four rolls and two targets of known height in both faces, all aimed twice with a hand's error. The
-aim, the level and the tape have errors as stated; the fit is told their sigmas and nothing else. Beside it: what the unit reads as it
-comes, after six faces alone (offset and scale of each axis), and after 18 poses without any target.
+Every unit is drawn anew, recorded at the level of counts (noise of its data sheet, still for 4 s), and calibrated from what a
+builder records: 18 poses, a level mark in four rolls and two targets of known height in both faces, all aimed twice with a
+hand's error. The aim, the level and the tape have errors as stated; the fit is told their sigmas and nothing else. Beside it:
+what the unit reads as it comes, after six faces alone (offset and scale of each axis), and after 18 poses without any target.
 
     python bench/calibration.py [units]
 """
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from apexfix.calibrate.adjustment import Elevations, Recordings, TargetSighting, adjust
+from apexfix.calibrate.adjustment import Recordings, TargetSighting, adjust
 from apexfix.calibrate.coverage import RECOMMENDED
 from apexfix.calibrate.faces import six_faces
 from apexfix.calibrate.imu import carried_calibration
@@ -135,7 +135,8 @@ def main() -> None:
         found = list(outcomes(part, units, seed=2026))
         stated = float(np.sqrt(np.mean([outcome.stated_rad**2 for outcome in found]))) / DEG
         print(
-            f"{part.name:<11} {rms_deg(found, 'raw_rad'):11.3f}  {rms_deg(found, 'faces_rad'):9.3f}  {rms_deg(found, 'poses_rad'):8.3f}  "
+            f"{part.name:<11} {rms_deg(found, 'raw_rad'):11.3f}  {rms_deg(found, 'faces_rad'):9.3f}  "
+            f"{rms_deg(found, 'poses_rad'):8.3f}  "
             f"{rms_deg(found, 'full_rad'):17.4f}  {stated:6.4f}  {normalised_variance(found):.3f}"
         )
 

@@ -32,7 +32,8 @@ def of_tube(found: Elevations) -> str:
     left, up = (float(np.arctan2(found.tube_body[i], found.tube_body[0])) / DEG for i in (1, 2))
     sigma_left, sigma_up = np.sqrt(np.diag(found.covariance)[9:]) / DEG
     return (
-        f"The tube points {left:+.3f}° ± {sigma_left:.3f}° to the left of the unit's x axis and {up:+.3f}° ± {sigma_up:.3f}° above it.\n"
+        f"The tube points {left:+.3f}° ± {sigma_left:.3f}° to the left of the unit's x axis "
+        f"and {up:+.3f}° ± {sigma_up:.3f}° above it.\n"
         f"Elevations between 0° and 85° are known to {found.sigma_zero_rad / DEG:.3f}° (one sigma)."
     )
 
