@@ -8,6 +8,7 @@ DEMO_DAY ?= demo-day
 .PHONY: demo test check bench hardware clean
 
 demo: $(READY)
+	rm -rf $(DEMO_DAY)
 	$(BIN)/apexfix demo --out $(DEMO_DAY)
 
 test: check

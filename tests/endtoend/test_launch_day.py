@@ -16,15 +16,16 @@ SEED = 11
 APEXFIX = [sys.executable, "-c", "from apexfix.cli import main; main()"]
 
 
-def apexfix(*words: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*APEXFIX, *map(str, words)], capture_output=True, text=True, timeout=300)
+def apexfix(*words: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([*APEXFIX, *map(str, words)], capture_output=True, text=True, timeout=300, cwd=cwd)
 
 
 @pytest.fixture(scope="module")
 def day(tmp_path_factory, micropython):
     """The folder of one rehearsed day, and what `demo --json` printed."""
-    folder = tmp_path_factory.mktemp("rehearsal") / "day"
-    done = apexfix("demo", "--out", folder, "--seed", SEED, "--json")
+    desk = tmp_path_factory.mktemp("rehearsal")
+    folder = desk / "day"
+    done = apexfix("demo", "--out", "day", "--seed", SEED, "--json", cwd=desk)  # a relative path, as a person types it
     assert done.returncode == 0, done.stderr
     return folder, json.loads(done.stdout)
 

@@ -61,8 +61,8 @@ class LaunchDay:
     """
 
     def __init__(self, seed: int, folder: Path):
-        self.folder = folder
-        folder.mkdir(parents=True, exist_ok=True)
+        self.folder = folder.resolve()  # the units run in folders of their own
+        self.folder.mkdir(parents=True, exist_ok=True)
         rng = np.random.default_rng(seed)
         self.mishaps = meadow.draw_plan(rng)
         self.stations_m = meadow.draw_stations(rng, self.mishaps.overhead[1])

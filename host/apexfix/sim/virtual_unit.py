@@ -39,6 +39,7 @@ class VirtualUnit:
     """One unit, its flash (a folder that outlives its boots) and its serial port. Use as a context manager."""
 
     def __init__(self, folder: Path, hardware: Hardware, settings: dict[str, object]):
+        folder = folder.resolve()  # the interpreter runs in another one
         self.flash = folder / "flash"
         self.flash.mkdir(parents=True, exist_ok=True)
         self._folder, self._hardware = folder, hardware
@@ -116,7 +117,7 @@ class VirtualUnit:
         return {
             "serial": hardware.serial,
             "part": hardware.part,
-            "samples_file": str(hardware.samples_file),
+            "samples_file": str(hardware.samples_file.resolve()),
             "samples_start_us": hardware.samples_start_us,
             "edges": [edge for edge in hardware.edges if edge[0] > boot_us],
             "rate_error_ppb": hardware.rate_error_ppb,
