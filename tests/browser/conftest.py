@@ -28,7 +28,8 @@ def chromium():
         missing("no playwright beside this Python; pip install playwright")
     with sync_playwright() as play:
         # no sandbox: a container gives none; no QUIC and no updates: the browser itself must not call home either
-        quiet = ["--no-sandbox", "--disable-quic", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
+        names = ("no-sandbox", "disable-quic", "disable-background-networking", "disable-component-update", "disable-sync")
+        quiet = [f"--{name}" for name in names]
         browser = play.chromium.launch(executable_path=program, args=quiet)
         yield browser
         browser.close()
