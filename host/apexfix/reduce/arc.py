@@ -28,7 +28,7 @@ exactly as a first-order autoregression, x_i - phi x_(i-1) over sigma sqrt(1 - p
 """
 
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -62,12 +62,16 @@ class TrackPriors:
 
 
 _ITERATIONS: Final = 20
-_LOOKS: Final = 2  # the weights follow the arc, and the first look already knows it to a fraction of its sigma
-_STEP: Final = 1e-3  # of a step, in sigmas
+_REST: Final = 1e-3  # what a step may still promise to take off the sum of squares: a thirtieth of a sigma of anything solved for
 _LEAST_DAMPING: Final = 1e-3
 _RIDGE: Final = 1e-13  # of a scaled matrix: above rounding, below all that is known
 _TINY: Final = 1e-12
 _K_PER_C: Final = 12 / STANDARD_GRAVITY**2  # k = g / w^2 over c = g^3 / (12 w^2)
+_LEVEL: Final = np.eye(2)
+_AXES: Final = np.arange(3)
+_CLIMB: Final = _AXES + 4
+_RECOVERY: Final = _AXES + 7
+_Number = TypeVar("_Number", float, Vector)
 ARC: Final = 10  # parameters of the arc: apex 3, time 1, velocity 2, drag 1, recovery 3; then 3 for each station
 
 
@@ -95,10 +99,7 @@ class Setting(NamedTuple):
 
 
 def _arc(unknown: Vector, time_s: Vector, setting: Setting) -> tuple[Vector, Vector]:
-    """Return (M, 3) positions at times, and their (M, 3, 10) derivatives; the one by unknown 3 is minus that by the time.
-
-    The derivatives leave out what the small drag terms do by way of the time of the top.
-    """
+    """Return (M, 3) positions at times, and their (M, 3, 10) derivatives; the one by unknown 3 is minus that by the time."""
     return _opening(unknown, time_s, setting.priors) if setting.opened else _coasting(unknown, time_s)
 
 
@@ -106,20 +107,22 @@ def _coasting(unknown: Vector, time_s: Vector) -> tuple[Vector, Vector]:
     """Unknowns: apex 3, its time, level velocity 2, drag, recovery 3."""
     s = time_s - unknown[3]
     fallen = np.maximum(s, 0.0)
-    speed = _speed(unknown)
-    by = np.zeros((len(s), 3, ARC))
-    by[:, [0, 1, 2], [0, 1, 2]] = 1.0
-    by[:, :2, 4:6] = _level_by_velocity(unknown, unknown[6], s)
-    by[:, :2, 6] = -0.5 * _K_PER_C * speed * np.outer(s**2, unknown[4:6])
-    by[:, 2, 6] = s**3 * np.abs(s) + _K_PER_C * speed * STANDARD_GRAVITY * s**3 / 6
-    by[:, [0, 1, 2], [7, 8, 9]] = fallen[:, None] ** 2 / 2
-    k = _K_PER_C * unknown[6]
-    position = unknown[:3] + fallen[:, None] ** 2 / 2 * unknown[7:10]
-    position[:, :2] += np.outer(s - 0.5 * k * speed * s**2, unknown[4:6])
-    position[:, 2] += unknown[6] * by[:, 2, 6] - STANDARD_GRAVITY * s**2 / 2
+    v, c = unknown[4:6], float(unknown[6])
+    speed, k = _speed(unknown), _K_PER_C * c
+    squared, lift = s * s, _K_PER_C * STANDARD_GRAVITY / 6 * s**3
+    steep = np.abs(s) ** 3
+    by = _places(len(s))
+    by[:, :2, 4:6] = s[:, None, None] * _LEVEL - (0.5 * k * squared)[:, None, None] * _turning(unknown)
+    by[:, 2, 4:6] = (c * lift)[:, None] * (v / max(speed, _TINY))
+    by[:, :2, 6] = (-0.5 * _K_PER_C * speed * squared)[:, None] * v
+    by[:, 2, 6] = s * steep + speed * lift
+    by[:, _AXES, _RECOVERY] = (fallen * fallen / 2)[:, None]
+    position = unknown[:3] + by[:, _AXES, _RECOVERY] * unknown[7:10]
+    position[:, :2] += (s - 0.5 * k * speed * squared)[:, None] * v
+    position[:, 2] += c * by[:, 2, 6] - STANDARD_GRAVITY / 2 * squared
     velocity = fallen[:, None] * unknown[7:10]
-    velocity[:, :2] += np.outer(1 - k * speed * s, unknown[4:6])
-    velocity[:, 2] += unknown[6] * (4 * np.abs(s) ** 3 + _K_PER_C * speed * STANDARD_GRAVITY * s**2 / 2) - STANDARD_GRAVITY * s
+    velocity[:, :2] += (1 - k * speed * s)[:, None] * v
+    velocity[:, 2] += 4 * c * steep + 0.5 * k * speed * STANDARD_GRAVITY * squared - STANDARD_GRAVITY * s
     by[:, :, 3] = -velocity
     return position, by
 
@@ -128,45 +131,52 @@ def _opening(unknown: Vector, time_s: Vector, priors: TrackPriors) -> tuple[Vect
     """Unknowns: opening 3, its time, level velocity 2 and climb before it, velocity 3 under the canopy."""
     s = time_s - unknown[3]
     before, after = np.minimum(s, 0.0), np.maximum(s, 0.0)
+    squared = before * before
     fading = np.exp(-after / priors.canopy_s)
     run = priors.canopy_s * (1 - fading)  # how far a unit of speed carries on after the opening
-    by = np.zeros((len(s), 3, ARC))
-    by[:, [0, 1, 2], [0, 1, 2]] = 1.0
-    by[:, [0, 1, 2], [4, 5, 6]] = (before + run)[:, None]
-    by[:, [0, 1, 2], [7, 8, 9]] = (after - run)[:, None]
+    v, speed, k = unknown[4:6], _speed(unknown), _K_PER_C * priors.drag_m_s4
+    by = _places(len(s))
+    by[:, _AXES, _CLIMB] = (before + run)[:, None]
+    by[:, _AXES, _RECOVERY] = (after - run)[:, None]
     position = by @ unknown[:ARC]
-    c, speed = priors.drag_m_s4, _speed(unknown)
-    k = _K_PER_C * c
-    by[:, :2, 4:6] += _level_by_velocity(unknown, c, before) - before[:, None, None] * np.eye(2)
-    position[:, :2] -= np.outer(0.5 * k * speed * before**2, unknown[4:6])
+    by[:, :2, 4:6] -= (0.5 * k * squared)[:, None, None] * _turning(unknown)
+    position[:, :2] -= (0.5 * k * speed * squared)[:, None] * v
     # the drag of the climb, counted from the top of the coast; what it does to place and speed at the opening is in those unknowns
-    top = unknown[6] / STANDARD_GRAVITY
-    held, slope = (_drag_up(before - top, c, k * speed, n) - _drag_up(np.zeros(1) - top, c, k * speed, n) for n in (0, 1))
-    start = _drag_up(np.zeros(1) - top, c, k * speed, 1)
-    position[:, 2] += held - start * before - STANDARD_GRAVITY * before**2 / 2
-    velocity = np.where((s < 0)[:, None], unknown[4:7], unknown[7:10] + (unknown[4:7] - unknown[7:10]) * fading[:, None])
-    velocity[:, :2] -= np.outer(k * speed * before, unknown[4:6])
-    velocity[:, 2] += np.where(s < 0, slope - STANDARD_GRAVITY * s, 0.0)
+    top = float(unknown[6]) / STANDARD_GRAVITY
+    held, slope, _ = _drag_up(before - top, priors.drag_m_s4)
+    held_0, slope_0, bend_0 = _drag_up(-top, priors.drag_m_s4)
+    lift = k * STANDARD_GRAVITY * (before / 6 - top / 2) * squared
+    position[:, 2] += held - held_0 - slope_0 * before + speed * lift - STANDARD_GRAVITY / 2 * squared
+    by[:, 2, 4:6] = lift[:, None] * (v / max(speed, _TINY))
+    by[:, 2, 6] += (bend_0 * before - slope + slope_0) / STANDARD_GRAVITY - 0.5 * k * speed * squared
+    velocity = unknown[7:10] + (unknown[4:7] - unknown[7:10]) * fading[:, None]
+    velocity[:, :2] -= (k * speed * before)[:, None] * v
+    velocity[:, 2] += slope - slope_0 + STANDARD_GRAVITY * (k * speed * (squared / 2 - top * before) - before)
     by[:, :, 3] = -velocity
     return position, by
+
+
+def _places(count: int) -> Vector:
+    """Return (M, 3, 10) derivatives by the place alone."""
+    by = np.zeros((count, 3, ARC))
+    by[:, _AXES, _AXES] = 1.0
+    return by
 
 
 def _speed(unknown: Vector) -> float:
     return float(np.hypot(unknown[4], unknown[5]))
 
 
-def _level_by_velocity(unknown: Vector, c: float, s: Vector) -> Vector:
-    """Return the (M, 2, 2) derivatives of v s - k |v| v s^2 / 2 by v."""
+def _turning(unknown: Vector) -> Vector:
+    """Return the (2, 2) derivatives of |v| v by v."""
     v, speed = unknown[4:6], _speed(unknown)
-    turning = speed * np.eye(2) + np.outer(v, v) / max(speed, _TINY)
-    return s[:, None, None] * np.eye(2) - 0.5 * _K_PER_C * c * s[:, None, None] ** 2 * turning
+    return np.asarray(speed * _LEVEL + v[:, None] * v / max(speed, _TINY))
 
 
-def _drag_up(s: Vector, c: float, level_drag: float, derivative: int) -> Vector:
-    """Return c s^3 |s| + k |v| g s^3 / 6, or its first derivative, s seconds after the top."""
-    if derivative:
-        return np.asarray(4 * c * np.abs(s) ** 3 + level_drag * STANDARD_GRAVITY * s**2 / 2)
-    return np.asarray(c * s**3 * np.abs(s) + level_drag * STANDARD_GRAVITY * s**3 / 6)
+def _drag_up(s: _Number, c: float) -> tuple[_Number, _Number, _Number]:
+    """Return c s^3 |s| and its first two derivatives."""
+    bend = 12 * c * s * abs(s)
+    return bend * s * s / 12, bend * s / 3, bend
 
 
 def highest(unknown: Vector, setting: Setting) -> tuple[Vector, float]:
@@ -242,7 +252,7 @@ def _whitened(series: Vector, phi: Vector) -> Vector:
     return innovations
 
 
-def _weights(unknown: Vector, setting: Setting) -> Vector:
+def weights(unknown: Vector, setting: Setting) -> Vector:
     """Return the (M, 1) weights of samples that the arc describes less well than they were held."""
     priors = setting.priors
     time_s = _shifts(unknown, setting)[0]
@@ -275,31 +285,47 @@ def _prior_rows(unknown: Vector, setting: Setting) -> tuple[Vector, Vector]:
     return np.concatenate([(mean - unknown)[4:] / sigma[4:], pressed]), jacobian
 
 
-def descended(unknown: Vector, setting: Setting) -> tuple[Vector, Vector, bool]:
-    """Return the unknowns, the weights that they were found with, and whether the last way down came to rest."""
-    weight, converged = _weights(unknown, setting), False
-    for _ in range(_LOOKS):
-        weight = _weights(unknown, setting)
-        unknown, converged = _down(unknown, weight, setting)
+def descended(unknown: Vector, setting: Setting, looks: int) -> tuple[Vector, Vector, bool]:
+    """Return the unknowns, the weights that they were found with, and whether the last way down came to rest.
+
+    Parameters
+    ----------
+    looks : how often to weigh the samples anew; the weights follow the arc, and the first look knows it to a fraction of its sigma
+    """
+    for _ in range(looks):
+        weight = weights(unknown, setting)
+        unknown, converged = down(unknown, weight, setting)
     return unknown, weight, converged
 
 
-def _down(unknown: Vector, weight: Vector, setting: Setting) -> tuple[Vector, bool]:
-    damping = 0.0
+def down(unknown: Vector, weight: Vector, setting: Setting) -> tuple[Vector, bool]:
+    """Return where the sum of squares is least, and whether the way down came to rest.
+
+    Levenberg and Marquardt's damping on scaled unknowns, steered by how much of the promised gain each step brings (H. B. Nielsen,
+    Technical University of Denmark, report IMM-REP-1999-05; from memory).
+    """
+    damping, growth = 0.0, 2.0
     residual, jacobian = rows(unknown, weight, setting)
     for _ in range(_ITERATIONS):
         matrix = jacobian.T @ jacobian
         size = np.sqrt(np.maximum(np.diag(matrix), _TINY))
-        scaled = matrix / np.outer(size, size) + (damping + _RIDGE) * np.eye(len(size))
-        step = np.linalg.solve(scaled, jacobian.T @ residual / size)
-        if np.abs(step).max() < _STEP and damping <= _LEAST_DAMPING:
+        scaled, slope = matrix / np.outer(size, size) + _RIDGE * np.eye(len(size)), jacobian.T @ residual / size
+        step = np.linalg.solve(scaled, slope)
+        if step @ slope < _REST:
             return unknown + step / size, True
+        if damping:
+            step = np.linalg.solve(scaled + damping * np.eye(len(size)), slope)
+        promised = float(step @ slope + damping * step @ step)
         trial = rows(unknown + step / size, weight, setting)
-        if trial[0] @ trial[0] <= residual @ residual + _STEP:
+        gained = float(residual @ residual - trial[0] @ trial[0])
+        if gained > 0:
             unknown, (residual, jacobian) = unknown + step / size, trial
-            damping = damping / 10 if damping > _LEAST_DAMPING else 0.0
+            damping, growth = damping * max(1 / 3, 1 - (2 * gained / promised - 1) ** 3), 2.0
+            damping = damping if damping > _LEAST_DAMPING else 0.0
+        elif promised < _REST:  # where an opening meets a sample the arc has a crease, and rests in it
+            return unknown, True
         else:
-            damping = max(10 * damping, _LEAST_DAMPING)
+            damping, growth = max(damping * growth, _LEAST_DAMPING), 2 * growth
     return unknown, False
 
 

@@ -19,6 +19,7 @@ from apexfix.reduce.arc import (
     TrackPriors,
     covariance,
     descended,
+    down,
     highest,
     highest_gradient,
     misclosed,
@@ -128,12 +129,15 @@ class Form(NamedTuple):
 
 def _forms(first: Vector, setting: Setting) -> tuple[Form, float, Form | None]:
     """Return the likelier form of the arc, its probability, and the other one where it could be fitted."""
-    whole = _form(first, setting)
-    trials = [_form(_begun(whole.unknown, setting.priors, at), setting._replace(opened=True)) for at in _OPENINGS_S]
-    settled = [trial for trial in trials if trial.converged]
+    whole = _form(first, setting, looks=2)
+    other = setting._replace(opened=True)
+    trials = [down(_begun(whole.unknown, setting.priors, at), whole.weight, other) for at in _OPENINGS_S]
+    settled = [unknown for unknown, converged in trials if converged]
     if not settled:
         return whole, 1.0, None
-    opened = max(settled, key=lambda trial: trial.evidence)
+    opened = _form(min(settled, key=lambda unknown: _cost(unknown, whole.weight, other)), other, looks=1)
+    if not opened.converged:
+        return whole, 1.0, None
     share = setting.priors.opening_share
     odds = log(share / (1 - share)) + opened.evidence - whole.evidence
     p_opened = 1 / (1 + exp(-max(-700.0, min(700.0, odds)))) if whole.converged else 1.0
@@ -150,8 +154,13 @@ def _begun(unknown: Vector, priors: TrackPriors, opening_s: float) -> Vector:
     return first
 
 
-def _form(first: Vector, setting: Setting) -> Form:
-    unknown, weight, converged = descended(first, setting)
+def _cost(unknown: Vector, weight: Vector, setting: Setting) -> float:
+    residual = rows(unknown, weight, setting)[0]
+    return float(residual @ residual)
+
+
+def _form(first: Vector, setting: Setting, looks: int) -> Form:
+    unknown, weight, converged = descended(first, setting, looks)
     residual, jacobian = rows(unknown, weight, setting)
     cost, spare = float(residual @ residual), len(residual) - len(unknown)
     spread = covariance(jacobian)
