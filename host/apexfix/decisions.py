@@ -4,12 +4,12 @@ import csv
 import io
 import os
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
+from apexfix.csv_table import cells_of, table_lines, utc_text, utc_time
 from apexfix.errors import FileError
 from apexfix.fields import Unfit, guarded, shown, text, unguarded, whole
 from apexfix.text_file import read_text
@@ -20,8 +20,6 @@ HIGHEST_FLIGHT: Final = 9999
 LARGEST_ASSIGNMENTS_BYTES: Final = 4 << 20
 LONGEST_NOTE: Final = 1000
 _COLUMNS: Final = ("decided_utc", "mark", "flight", "note")
-_TIME: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?Z", re.ASCII)
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +71,7 @@ def read_decisions(folder: Path) -> tuple[Decision, ...]:
     path = folder / ASSIGNMENTS_NAME
     if not path.exists():
         return ()
-    lines = _lines(read_text(path, LARGEST_ASSIGNMENTS_BYTES))
+    lines = table_lines(read_text(path, LARGEST_ASSIGNMENTS_BYTES))
     line, header = next(lines, (1, ""))
     if _cells(path, line, header) != list(_COLUMNS):
         raise FileError(f"{shown(header)} seen, the header line {','.join(_COLUMNS)} expected", path=path, line=line)
@@ -91,8 +89,8 @@ def add_decision(folder: Path, decision: Decision) -> None:
     path = folder / ASSIGNMENTS_NAME
     out = io.StringIO()
     rows = csv.writer(out, lineterminator="\n")
-    when = (_EPOCH + timedelta(microseconds=decision.decided_utc_us)).isoformat().replace("+00:00", "Z")
-    rows.writerow((when, guarded(decision.mark), str(decision.verdict), guarded(" ".join(decision.note.split()))))
+    when, note = utc_text(decision.decided_utc_us), guarded(" ".join(decision.note.split()))
+    rows.writerow((when, guarded(decision.mark), str(decision.verdict), note))
     _decision(path, None, out.getvalue().rstrip("\n"))  # what this release writes it must be able to read
     try:
         with path.open("a+b") as file:
@@ -115,15 +113,9 @@ def _begin(size: int, path: Path) -> bytes:
 # --- lines ----------------------------------------------------------------------------------------------------------
 
 
-def _lines(content: str) -> Iterator[tuple[int, str]]:
-    for line, row in enumerate(re.split(r"\r\n|\n|\r", content), 1):
-        if row.strip(" \t,") and not row.lstrip().startswith("#"):
-            yield line, row
-
-
 def _cells(path: Path, line: int | None, row: str) -> list[str]:
     try:
-        return [cell.strip() for cell in next(csv.reader([row], skipinitialspace=True, strict=True), [])]
+        return cells_of(row)
     except csv.Error as error:
         raise FileError(f"{shown(row)} seen, quotes in pairs on one line expected ({error})", path=path, line=line) from error
 
@@ -142,18 +134,8 @@ def _decision(path: Path, line: int | None, row: str) -> Decision:
     return Decision(values["decided_utc"], values["mark"], values["flight"], values["note"])
 
 
-def _time(cell: str) -> int:
-    try:
-        moment = datetime.fromisoformat(cell) if _TIME.fullmatch(cell) else None
-    except ValueError:
-        moment = None
-    if moment is None:
-        raise Unfit(f"{shown(cell)} seen, a time in UTC like 2026-05-01T10:20:30Z expected")
-    return (moment - _EPOCH) // timedelta(microseconds=1)
-
-
 _PARSERS: Final[Mapping[str, Callable[[str], Any]]] = {
-    "decided_utc": _time,
+    "decided_utc": utc_time,
     "mark": lambda cell: text(200)(unguarded(cell)),
     "flight": lambda cell: flight_from(cell) if cell else "",
     "note": lambda cell: text(LONGEST_NOTE)(unguarded(cell)) if cell else "",

@@ -5,8 +5,8 @@ from math import asin, hypot, pi
 import numpy as np
 import pytest
 
+from apexfix.air import Air, canopy_drift, density_at, moist_density, standard_pressure, wind_at
 from apexfix.predict import Bottle, Burnout, Motor, Quantity, Rocket, ascents, nominal, trajectory
-from apexfix.predict.air import Air, canopy_drift, density_at, moist_density, standard_pressure, wind_at
 from apexfix.predict.batch import march
 from apexfix.predict.boost import charge, water_push
 from apexfix.predict.bottle import CHOKING, WATER_KG_M3, air_flow, expansion_work, isothermal_emptying, largest_fill, water_speed

@@ -8,10 +8,10 @@ import numpy as np
 from scipy.special import ndtri
 from scipy.stats.qmc import Sobol
 
+from apexfix.air import WIND_EXPONENT, Air, canopy_drift, moist_density
 from apexfix.geometry import direction
 from apexfix.model import Vector
 from apexfix.predict import Rocket, outcomes, trajectory
-from apexfix.predict.air import WIND_EXPONENT, Air, canopy_drift, moist_density
 from apexfix.predict.motion import DOWNWIND
 from apexfix.predict.quantity import Quantity, at
 from apexfix.predict.rocket import nominal

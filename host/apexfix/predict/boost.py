@@ -5,8 +5,8 @@ from typing import Final
 
 import numpy as np
 
+from apexfix.air import DRY_AIR_J_KG_K
 from apexfix.model import Vector
-from apexfix.predict.air import DRY_AIR_J_KG_K
 from apexfix.predict.bottle import GAMMA, SPENT, WATER_KG_M3, air_flow, expanded_pressure, expansion_work, water_speed
 from apexfix.predict.motion import at_rest
 from apexfix.predict.rocket import Bottle, Burnout, Motor, Rocket

@@ -12,8 +12,8 @@ from typing import Final
 
 import numpy as np
 
+from apexfix.air import DRY_AIR_J_KG_K
 from apexfix.model import Vector
-from apexfix.predict.air import DRY_AIR_J_KG_K
 
 WATER_KG_M3: Final = 998.0  # at 20 degrees C
 GAMMA: Final = 1.4  # ratio of the specific heats of air

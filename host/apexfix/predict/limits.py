@@ -8,9 +8,9 @@ from typing import Final
 
 import numpy as np
 
+from apexfix.air import DRY_AIR_J_KG_K, Air
 from apexfix.errors import ReductionError
 from apexfix.model import Vector
-from apexfix.predict.air import DRY_AIR_J_KG_K, Air
 from apexfix.predict.boost import burn, charge, motor_push, tube_exit, water_push
 from apexfix.predict.bottle import GAMMA, largest_fill
 from apexfix.predict.rocket import Bottle, Motor, Rocket, nominal

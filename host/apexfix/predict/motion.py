@@ -6,8 +6,8 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
+from apexfix.air import Air, density_at, wind_at
 from apexfix.model import Vector
-from apexfix.predict.air import Air, density_at, wind_at
 from apexfix.predict.rocket import Rocket
 from apexfix.units import STANDARD_GRAVITY
 

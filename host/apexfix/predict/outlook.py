@@ -8,8 +8,8 @@ from typing import Final
 import numpy as np
 from scipy.special import ndtri
 
+from apexfix.air import canopy_drift
 from apexfix.model import Vector
-from apexfix.predict.air import canopy_drift
 from apexfix.predict.batch import Ascents, ascents
 from apexfix.predict.boost import charge
 from apexfix.predict.bottle import largest_fill

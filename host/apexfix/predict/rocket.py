@@ -22,8 +22,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from apexfix.air import Air
 from apexfix.model import Vector
-from apexfix.predict.air import Air
 from apexfix.predict.quantity import Quantity
 from apexfix.predict.thrust import ThrustTable
 

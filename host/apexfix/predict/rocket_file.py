@@ -9,8 +9,8 @@ from typing import Final
 
 import numpy as np
 
+from apexfix.air import WIND_EXPONENT, ZERO_CELSIUS_K, Air, moist_density, standard_pressure
 from apexfix.fields import Check, anything, matching, number, text, whole
-from apexfix.predict.air import WIND_EXPONENT, ZERO_CELSIUS_K, Air, moist_density, standard_pressure
 from apexfix.predict.quantity import Quantity
 from apexfix.predict.rocket import Bottle, Burnout, Motor, Rocket, correlation_factor
 from apexfix.predict.thrust import ThrustTable, constant_thrust, read_thrust, total_impulse
