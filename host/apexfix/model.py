@@ -38,6 +38,9 @@ class Site:
     latitude_rad: float | None = None  # of the pad
     longitude_rad: float | None = None
     height_m: float | None = None
+    timezone: str | None = None  # an IANA name such as Europe/Berlin; None: times are told in UTC
+    wind_m_s: float | None = None  # over the ground, as somebody stated it
+    wind_from_rad: float | None = None  # true azimuth it blows from
 
     def station(self, station_id: str) -> Station:
         """Return the station of that name; KeyError where there is none."""
@@ -121,6 +124,20 @@ class Residual:
 
 
 @dataclass(frozen=True, slots=True)
+class FittedTrack:
+    """Where the arc of a flight has the tube of one station, and what the track says of its observer."""
+
+    station: str
+    utc_us: Stamps  # (M,) stamps of the samples that were fitted, on the clock of the track
+    azimuth_rad: Vector  # (M,) of the arc, with the station's shift in time and zeros
+    elevation_rad: Vector  # (M,)
+    offset_s: float  # the tube pointed where the model was at stamp + offset: clock and lag together
+    sigma_offset_s: float
+    rms_rad: float  # tracking error on the sky, each axis
+    misfit: float  # mean square of the residuals over the assumed sigma; about 1 for the observer that was assumed
+
+
+@dataclass(frozen=True, slots=True)
 class FlightResult:
     """The answer for one flight. The position is None where it is unsolved, and reasons say why."""
 
@@ -139,6 +156,43 @@ class FlightResult:
     utc_us: int | None = None  # of the apex, where it is known
     sightings: tuple[Sighting, ...] = ()  # as used, for reports
     tracks: tuple[Track, ...] = ()
+    fitted: tuple[FittedTrack, ...] = ()  # of the arc, where one was fitted
+
+
+@dataclass(frozen=True, slots=True)
+class BootClock:
+    """How well the clock of one boot of a unit is known. Without an exchange only the pattern of its marks places it."""
+
+    boot: int
+    log: str
+    exchanges: int
+    zero_utc_us: int | None  # UTC at the unit's zero; None without an exchange
+    sigma_zero_s: float | None  # of the line at its best known instant
+    drift: float | None  # seconds of UTC gained on the unit's, per second
+    sigma_drift: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class UnitHealth:
+    """How one sighting unit was on a day. A pair is the least and the most that was seen, None where nothing was recorded."""
+
+    unit: str
+    serial: str
+    station: str | None
+    imu: str
+    firmware: str
+    calibration: str | None  # its id; None where the unit carried none
+    calibrated_utc: str | None  # as the calibration states it
+    calibrated_celsius: tuple[float, float] | None
+    sigma_elevation_rad: float | None  # as the calibration states them
+    sigma_azimuth_rad: float | None
+    sigma_elevation_zero_rad: float | None
+    concerns: tuple[str, ...]  # why its calibration or its self-test should worry somebody
+    clocks: tuple[BootClock, ...]
+    celsius: tuple[float, float] | None
+    supply_v: tuple[float, float] | None
+    free_bytes: int | None  # of the flash, the least
+    lost_samples: int | None  # of one boot, the most
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,3 +202,4 @@ class DayResult:
     site: Site
     flights: tuple[FlightResult, ...]
     remarks: tuple[str, ...] = ()
+    units: tuple[UnitHealth, ...] = ()

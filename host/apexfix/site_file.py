@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from math import hypot
 from pathlib import Path
 from typing import Final
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 
@@ -37,7 +38,13 @@ _TOP: Final[Mapping[str, Check]] = {
     "station": anything,
     "target": anything,
 }
-_SITE: Final[Mapping[str, Check]] = {"name": text(200), "declination_deg": number(-180, 180)}
+_SITE: Final[Mapping[str, Check]] = {
+    "name": text(200),
+    "declination_deg": number(-180, 180),
+    "timezone": text(64),
+    "wind_m_s": number(0, 50),
+    "wind_from_deg": _ANGLE,
+}
 _PAD: Final[Mapping[str, Check]] = {
     "latitude_deg": number(-90, 90),
     "longitude_deg": number(-180, 180),
@@ -105,7 +112,20 @@ def read_site(path: Path) -> Site:
         latitude_rad=_radians(pad, "latitude_deg"),
         longitude_rad=_radians(pad, "longitude_deg"),
         height_m=pad.values.get("height_m"),
+        timezone=_timezone(site),
+        wind_m_s=site.values.get("wind_m_s"),
+        wind_from_rad=_radians(site, "wind_from_deg"),
     )
+
+
+def _timezone(site: Table) -> str | None:
+    name: str | None = site.values.get("timezone")
+    if name is None:
+        return None
+    try:
+        return ZoneInfo(name).key
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:  # the last where it names a folder
+        raise site.error(f"{name!r} seen, a name such as 'Europe/Berlin' or 'UTC' expected", "timezone") from error
 
 
 def _pad(pad: Table) -> Table:
