@@ -20,6 +20,9 @@ format = 1
 [site]
 name = "Invented meadow"
 declination_deg = 3.5
+timezone = "Europe/Berlin"
+wind_m_s = 3.5
+wind_from_deg = 250
 
 [pad]
 latitude_deg = 47.0
@@ -95,6 +98,7 @@ def test_a_site_comes_out_in_metres_and_radians(read):
     site, _ = read()
     a, b, c = site.stations
     assert (site.name, site.height_m) == ("Invented meadow", 430.0)
+    assert (site.timezone, site.wind_m_s, site.wind_from_rad) == ("Europe/Berlin", 3.5, pytest.approx(250 * DEG))
     assert (site.latitude_rad, site.longitude_rad) == pytest.approx((47 * DEG, 8 * DEG))
     assert a.position_m == pytest.approx([60, 0, 1.4])
     assert (a.sigma_position_m, a.unit) == (0.05, "u01")
@@ -103,6 +107,12 @@ def test_a_site_comes_out_in_metres_and_radians(read):
     assert b.position_m == pytest.approx([0, -60, 1.4])  # 176.5 magnetic with 3.5 east is south
     assert c.position_m == pytest.approx([0, 55.59, 1.5], abs=0.01)  # 111 180 m in a degree of latitude at 47
     assert (c.sigma_elevation_rad, c.unit) == (None, None)
+
+
+@pytest.mark.parametrize("zone", ["Europe", "Europe/Nowhere", "../etc/passwd", "/etc/passwd", "CEST"])
+def test_a_time_zone_that_is_none_is_refused_where_it_stands(read, zone):
+    error = refused(read, site=SITE.replace("Europe/Berlin", zone))
+    assert (error.field, error.line) == ("timezone", 6)
 
 
 def test_references_are_true_azimuths_to_the_pad_a_target_or_by_bearing(read):
@@ -149,7 +159,7 @@ def test_every_field_and_column_is_explained_in_the_guide_to_the_folder():
 
 TABLES = {"site", "pad", "station", "target"}
 FIELDS = [place for place in key_lines(SITE) if isinstance(place[-1], str) and place[-1] not in TABLES]
-TEXTS = {"name", "id", "unit", "reference"}
+TEXTS = {"name", "id", "unit", "reference", "timezone"}
 
 
 def damaged(place, value):
