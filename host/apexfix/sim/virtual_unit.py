@@ -80,15 +80,17 @@ class VirtualUnit:
             )  # fmt: skip
         weakref.finalize(self, _kill, self._process)
 
-    def forward(self, until_us: int) -> None:
+    def forward(self, until_us: int, edges: tuple[tuple[int, int, int], ...] = ()) -> None:
         """Run to a world time as fast as the processor allows; returns when it is reached.
+
+        ``edges`` are more of those of the hardware, all ahead of the unit's time.
 
         Raises
         ------
         UnitError
             The unit ended or did not arrive within five minutes.
         """
-        self._set_pace(f"forward {until_us}")
+        self._set_pace(" ".join([f"forward {until_us}", *(f"{at_us},{pin},{level}" for at_us, pin, level in edges)]))
         deadline = time.monotonic() + _FORWARD_LIMIT_S
         while not self._has_reached(until_us):
             self._check_running()

@@ -29,11 +29,7 @@ class World:
         self.ticks_start_us = scenario["ticks_start_us"]
         self.rate_error_ppb = scenario["rate_error_ppb"]
         self.now_us = self.boot_us
-        edges = scenario["edges"]
-        self.edge_us = [edge[0] for edge in edges] + [NEVER]  # a list: reading an array of 64-bit numbers allocates
-        self.edge_pin = array("i", [edge[1] for edge in edges])
-        self.edge_level = array("i", [edge[2] for edge in edges])
-        self.edge = 0
+        self._plan_edges(scenario["edges"])
         self.levels = bytearray([1] * PINS)  # pulled up
         self.handlers = [None] * PINS
         self.triggers = [0] * PINS
@@ -53,6 +49,12 @@ class World:
         self.input = select.poll()
         self.input.register(sys.stdin, select.POLLIN)
         self.read_pace()
+
+    def _plan_edges(self, edges):
+        self.edge_us = [edge[0] for edge in edges] + [NEVER]  # a list: reading an array of 64-bit numbers allocates
+        self.edge_pin = array("i", [edge[1] for edge in edges])
+        self.edge_level = array("i", [edge[2] for edge in edges])
+        self.edge = 0
 
     # --- the unit's clock ---------------------------------------------------------------------------------------------
 
@@ -199,7 +201,7 @@ class World:
     # --- the host's orders --------------------------------------------------------------------------------------------
 
     def read_pace(self):
-        """Take the host's order: `forward UNTIL_WORLD_US` or `live ANCHOR_WORLD_US ANCHOR_REAL_US`."""
+        """Take the host's order: `forward UNTIL_WORLD_US [WORLD_US,PIN,LEVEL ...]` or `live ANCHOR_WORLD_US ANCHOR_REAL_US`."""
         with real_open(self.pace_file) as file:
             pace = file.read()
         if pace == self.pace:
@@ -212,8 +214,14 @@ class World:
             self.world_from_real_us = int(words[1]) - int(words[2]) + real_us - real.ticks_us()
         else:
             self.limit_us = int(words[1])
+            if len(words) > 2:
+                self._add_edges([[int(number) for number in word.split(",")] for word in words[2:]])
         self._plan_quiet()
         return True
+
+    def _add_edges(self, new):
+        left = range(self.edge, len(self.edge_us) - 1)
+        self._plan_edges(sorted([[self.edge_us[i], self.edge_pin[i], self.edge_level[i]] for i in left] + new))
 
     def _hold(self):
         self._report(str(self.limit_us))
