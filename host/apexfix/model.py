@@ -121,6 +121,8 @@ class Residual:
     station: str
     azimuth_rad: float | None
     elevation_rad: float | None
+    sigma_azimuth_rad: float | None = None  # of the reading, all sources; None where the azimuth or its sigma is unknown
+    sigma_elevation_rad: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,7 +115,7 @@ def answered(flight: Flight, batch: Batch, fit: Fit, beside: Classical, options:
         closure_percent=None if beside.sporting is None else beside.sporting.closure_percent,
         method=method,
         methods={method: height, **beside.heights_m},
-        residuals=_residuals(flight, batch, misclosures),
+        residuals=_residuals(flight, batch, misclosures, fit.solution.sigma_rad[0]),
         excluded=excluded + flight.set_aside,
         budget_m=_budget(fit, jacobian, widening),
         sightings=flight.sightings,
@@ -177,8 +177,9 @@ def _misclosures(batch: Batch, fit: Fit) -> Vector:
     return found
 
 
-def _residuals(flight: Flight, batch: Batch, misclosures: Vector) -> tuple[Residual, ...]:
-    row = {name: misclosures[n] for n, name in enumerate(batch.stations)}
+def _residuals(flight: Flight, batch: Batch, misclosures: Vector, sigma_rad: Vector) -> tuple[Residual, ...]:
+    sigma_rad = np.where(np.isfinite(misclosures), sigma_rad, np.nan)
+    row = {name: (*misclosures[n], *sigma_rad[n]) for n, name in enumerate(batch.stations)}
     return tuple(
         Residual(s.station, *(float(angle) if np.isfinite(angle) else None for angle in row[s.station])) for s in flight.sightings
     )

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from apexfix.errors import ReductionError
-from apexfix.model import FlightResult, Residual, Sighting, Site, Station, Track, Vector
+from apexfix.model import FlightResult, Residual, Site, Station, Track, Vector
 from apexfix.reduce.adjust import Correction
 from apexfix.reduce.interval import COVERAGE_SIGMAS, stretched
 from apexfix.reduce.least_squares import sightlines
@@ -43,7 +43,7 @@ def with_tracks(site: Site, result: FlightResult, let_go: Sequence[Correction], 
     sigma_m = sqrt(fix.covariance_m2[2, 2])
     if result.covariance_m2 is not None and result.covariance_m2[2, 2] <= fix.covariance_m2[2, 2]:
         return _with_reason(beside, f"the tracks know the height no better (sigma {sigma_m:.1f} m) and stand beside")
-    return replace(_replaced(beside, fix), residuals=_residuals(site, result.sightings, fix.position_m))
+    return replace(_replaced(beside, fix), residuals=_residuals(site, result, fix.position_m))
 
 
 def _with_reason(result: FlightResult, reason: str) -> FlightResult:
@@ -105,15 +105,23 @@ def _replaced(result: FlightResult, fix: TrackFix) -> FlightResult:
     )
 
 
-def _residuals(site: Site, sightings: Sequence[Sighting], position_m: Vector) -> tuple[Residual, ...]:
+def _residuals(site: Site, result: FlightResult, position_m: Vector) -> tuple[Residual, ...]:
     """Return what was read at the presses less what the arc's apex predicts."""
+    sightings = result.sightings
     azimuth = np.array([[np.nan if s.azimuth_rad is None else s.azimuth_rad for s in sightings]])
     elevation = np.array([[s.elevation_rad for s in sightings]])
     place = np.array([[site.station(s.station).position_m for s in sightings]])
     one = np.ones(elevation.shape)
     rows = misclosure(position_m[:, None], sightlines(azimuth, elevation, place, one, one))[0]
-    pairs = zip(sightings, rows, strict=True)
-    return tuple(Residual(s.station, *(float(x) if np.isfinite(x) else None for x in row)) for s, row in pairs)
+    known = {residual.station: residual for residual in result.residuals}
+    return tuple(_residual(s.station, row, known.get(s.station)) for s, row in zip(sightings, rows, strict=True))
+
+
+def _residual(station: str, row: Vector, by_presses: Residual | None) -> Residual:
+    azimuth, elevation = (float(angle) if np.isfinite(angle) else None for angle in row)
+    if by_presses is None:
+        return Residual(station, azimuth, elevation)
+    return replace(by_presses, azimuth_rad=azimuth, elevation_rad=elevation)
 
 
 def _interval(result: FlightResult, height_m: float, sigma_m: float) -> tuple[float, float]:

@@ -1,10 +1,52 @@
-"""Figures as a person reads them: no more digits than the uncertainty leaves."""
+"""Figures as a person reads them: no more digits than the uncertainty leaves, in the unit and the hour of the place."""
 
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import floor, isfinite, log10, sqrt
+from typing import Final
+from zoneinfo import ZoneInfo
 
 from apexfix.model import FlightResult, Residual
-from apexfix.units import DEG, SECOND_US
+from apexfix.units import DEG, FOOT, SECOND_US
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How a person wants figures written. Files for programs know nothing of it: they stay in metres and UTC."""
+
+    feet: bool = False
+    timezone: str | None = None  # an IANA name; None is UTC
+
+
+PLAIN: Final = Manner()
+
+
+def unit_word(manner: Manner) -> str:
+    """Return the sign of the unit of lengths."""
+    return "ft" if manner.feet else "m"
+
+
+def length(value_m: float, manner: Manner) -> float:
+    """Return a length in the unit of the manner.
+
+    Examples
+    --------
+    >>> length(0.3048, Manner(feet=True)), length(0.3048, PLAIN)
+    (1.0, 0.3048)
+    """
+    return value_m / FOOT if manner.feet else value_m
+
+
+def length_words(value_m: float, sigma_m: float | None, manner: Manner = PLAIN) -> str:
+    """Return a length with its unit, by the digits that its sigma leaves; by one decimal where there is none.
+
+    Examples
+    --------
+    >>> length_words(100.04, 1.2), length_words(100.04, 1.2, Manner(feet=True)), length_words(100.04, None)
+    ('100.0 m', '328.2 ft', '100.0 m')
+    """
+    places = 1 if sigma_m is None else decimals(length(sigma_m, manner))
+    return f"{fixed(length(value_m, manner), places)} {unit_word(manner)}"
 
 
 def decimals(sigma: float) -> int:
@@ -40,32 +82,33 @@ def height_sigma_m(result: FlightResult) -> float | None:
     return None if result.covariance_m2 is None else sqrt(float(result.covariance_m2[2, 2]))
 
 
-def height_words(result: FlightResult) -> str:
+def height_words(result: FlightResult, manner: Manner = PLAIN) -> str:
     """Return a flight's height and its sigma, "-" where it is unsolved."""
     sigma_m = height_sigma_m(result)
     if result.position_m is None or sigma_m is None:
         return "-"
-    places = decimals(sigma_m)
-    return f"{fixed(float(result.position_m[2]), places)} ± {fixed(sigma_m, places)} m"
+    height, sigma = length(float(result.position_m[2]), manner), length(sigma_m, manner)
+    places = decimals(sigma)
+    return f"{fixed(height, places)} ± {fixed(sigma, places)} {unit_word(manner)}"
 
 
-def interval_words(result: FlightResult) -> str:
+def interval_words(result: FlightResult, manner: Manner = PLAIN) -> str:
     """Return the ends of the 95 % interval of a flight's height, "-" where it is unsolved."""
     sigma_m = height_sigma_m(result)
     if result.interval95_m is None or sigma_m is None:
         return "-"
-    low, high = (fixed(end, decimals(sigma_m)) for end in result.interval95_m)
-    return f"{low} to {high} m"
+    low, high = (fixed(length(end, manner), decimals(length(sigma_m, manner))) for end in result.interval95_m)
+    return f"{low} to {high} {unit_word(manner)}"
 
 
-def place_words(result: FlightResult) -> str:
+def place_words(result: FlightResult, manner: Manner = PLAIN) -> str:
     """Return where a flight's apex was over the ground, "-" where it is unsolved."""
     if result.position_m is None or result.covariance_m2 is None:
         return "-"
     east, north = (
-        fixed(float(result.position_m[axis]), decimals(sqrt(float(result.covariance_m2[axis, axis])))) for axis in range(2)
+        length_words(float(result.position_m[axis]), sqrt(float(result.covariance_m2[axis, axis])), manner) for axis in range(2)
     )
-    return f"{east} m east, {north} m north of the pad"
+    return f"{east} east, {north} north of the pad"
 
 
 def closure_words(result: FlightResult) -> str:
@@ -99,13 +142,28 @@ def residual_of(result: FlightResult, station: str) -> Residual:
     return next((residual for residual in result.residuals if residual.station == station), Residual(station, None, None))
 
 
-def time_words(utc_us: int) -> str:
-    """Return a time to the tenth of a second.
+def time_words(utc_us: int, manner: Manner = PLAIN) -> str:
+    """Return a time to the tenth of a second, in the hour of the place and with the name of that hour.
 
     Examples
     --------
     >>> time_words(1_777_630_830_540_000)
     '2026-05-01 10:20:30.5 UTC'
+    >>> time_words(1_777_630_830_540_000, Manner(timezone="Europe/Berlin"))
+    '2026-05-01 12:20:30.5 CEST'
     """
-    moment = datetime.fromtimestamp(utc_us // SECOND_US, UTC)
-    return f"{moment:%Y-%m-%d %H:%M:%S}.{utc_us % SECOND_US // 100_000} UTC"
+    zone = UTC if manner.timezone is None else ZoneInfo(manner.timezone)
+    moment = datetime.fromtimestamp(utc_us // SECOND_US, zone)
+    return f"{moment:%Y-%m-%d %H:%M:%S}.{utc_us % SECOND_US // 100_000} {moment:%Z}"
+
+
+def seconds_words(value_s: float, sigma_s: float) -> str:
+    """Return a time span and its sigma in seconds.
+
+    Examples
+    --------
+    >>> seconds_words(-0.1834, 0.052)
+    '-0.183 ± 0.052 s'
+    """
+    places = decimals(sigma_s)
+    return f"{fixed(value_s, places)} ± {fixed(sigma_s, places)} s"
