@@ -28,6 +28,11 @@ def polygon(corners: Iterable[Point], style: str) -> str:
     return f'<polygon class="{style}" points="{" ".join(f"{x:.1f},{y:.1f}" for x, y in corners)}"/>'
 
 
+def path(points: Iterable[Point], style: str) -> str:
+    """Return an open line through points."""
+    return f'<polyline class="{style}" points="{" ".join(f"{x:.1f},{y:.1f}" for x, y in points)}"/>'
+
+
 def words(at: Point, content: str, style: str = "", anchor: str = "middle") -> str:
     """Return a text; `anchor` is start, middle or end."""
     return f'<text class="{style}" x="{at[0]:.1f}" y="{at[1]:.1f}" text-anchor="{anchor}">{escape(content)}</text>'
