@@ -2,6 +2,8 @@
 
 import json
 import time
+from base64 import b64encode
+from binascii import crc32
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -30,6 +32,7 @@ _KEPT_NOISE: Final = 4000  # characters; a traceback of MicroPython is well belo
 _LARGEST_SEGMENT: Final = 1 << 17  # twice what a unit writes; a talker without end must fill neither disk nor time
 _SOFT_RESET: Final = b"\x04"
 _NO_SUCH_SEGMENT: Final = 3
+_PART_BYTES: Final = 60
 NOT_NOW: Final = 4  # of a refusal: busy with a press, or the segment is open
 
 
@@ -198,6 +201,15 @@ class Session:
         """Change one setting; UnitError where the value does not fit into a request or the unit refuses it."""
         self._done("set", key, json.dumps(value, separators=(",", ":")))
 
+    def upload(self, key: str, value: object) -> None:
+        """Change a setting that is too long for `set`, as a whole or not at all; UnitError where the unit refuses it."""
+        text = json.dumps(value, separators=(",", ":")).encode()
+        check = f"{crc32(text):08X}"
+        have = self._text("upload", key, len(text), check).get("have")
+        for offset in range(have if isinstance(have, int) else 0, len(text), _PART_BYTES):
+            self._done("part", offset, b64encode(text[offset : offset + _PART_BYTES]).decode())
+        self._done("adopt", key, check)
+
     def status(self) -> dict[str, object]:
         """Return what the unit sees now."""
         return self._text("status")
@@ -208,8 +220,8 @@ class Session:
 
     # --- asking -----------------------------------------------------------------------------------------------------
 
-    def _text(self, verb: str) -> dict[str, object]:
-        answer = self._ask(verb)[-1]
+    def _text(self, verb: str, *args: str | int) -> dict[str, object]:
+        answer = self._ask(verb, *args)[-1]
         if not isinstance(answer, Text):
             raise UnitError(f"the unit answered {verb!r} with {type(answer).__name__}, a text was expected")
         return dict(answer.value)

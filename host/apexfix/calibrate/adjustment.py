@@ -64,11 +64,15 @@ class Elevations:
 
     def sigma_rad(self, elevation_rad: Vector) -> Vector:
         """Return (N,) how well elevations are known, tube upright, for one reading without noise."""
+        return np.asarray(np.sqrt(np.diag(self.covariance_rad2(elevation_rad))))
+
+    def covariance_rad2(self, elevation_rad: Vector) -> Vector:
+        """Return (N, N) the covariance of what the calibration leaves wrong at elevations, tube upright."""
         values = _packed(self)
         up = _up_at(np.asarray(elevation_rad, dtype=np.float64), self.tube_body) @ self.body_from_sensor
         readings = up @ np.linalg.inv(self.matrix).T + self.offset_g
         lever = slopes(lambda p: elevations_of(p, readings, self.body_from_sensor), values, _sizes(0))
-        return np.asarray(np.sqrt(np.einsum("ni,ij,nj->n", lever, self.covariance, lever)))
+        return np.asarray(lever @ self.covariance @ lever.T)
 
     @property
     def sigma_zero_rad(self) -> float:

@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from apexfix.archive import ARCHIVE_NAME, open_archive
-from apexfix.calibrate.document import carried_part, concerns, file_name, read_document, write_document
+from apexfix.calibrate.document import carried_part, concerns, demand_own, file_name, read_document, write_document
 from apexfix.calibrate.steps import CHECK, SIGHTING, read_targets
 from apexfix.cli.failure import reports_errors
 from apexfix.link import open_port
@@ -45,7 +45,7 @@ def _step(command: Callable[..., None]) -> Callable[..., None]:
 
 @click.group()
 def calibrate() -> None:
-    """Calibrate a unit: poses, targets, turns, noise, field-test; then combine, check and show.
+    """Calibrate a unit: poses, targets, turns, noise, field-test; then combine, check and load.
 
     Every step keeps its recordings in FOLDER, one for each unit, and can be done again or on another day.
     """
@@ -140,12 +140,26 @@ def combine(folder: Path, unit: str | None) -> None:
 
 @calibrate.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--for-unit", is_flag=True, help="Only what is put on the unit, as `calibration` in its config.json.")
+@click.option("--port", required=True, help="Serial port of the unit; `apexfix unit list` names those with a unit.")
 @reports_errors
-def show(file: Path, for_unit: bool) -> None:
+def load(file: Path, port: str) -> None:
+    """Put a calibration on the unit that it is of: in force from the unit's next start."""
+    document = read_document(file)
+    with open_port(port) as line:
+        session = Session(line)
+        who = session.hello()
+        demand_own(document, who.serial, who.imu)
+        session.upload("calibration", carried_part(document))
+    click.echo(f"{who.unit} carries {document['id']} from its next start; switch it off and on")
+
+
+@calibrate.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@reports_errors
+def show(file: Path) -> None:
     """Print a calibration, and whether it may still be used."""
     document = read_document(file)
-    shown: Any = carried_part(document) if for_unit else {k: v for k, v in document.items() if k != "recordings"}
+    shown = {k: v for k, v in document.items() if k not in ("recordings", "turns")}
     _tell_all(concerns(document, int(datetime.now(UTC).timestamp() * SECOND_US), None))
     click.echo(json.dumps(shown, indent=2))
 

@@ -1,7 +1,7 @@
 """What a calibration folder holds: the archive's mark presses, and what each of them was.
 
-The folder holds `archive.sqlite` as pulled, `steps.csv` (what each press was; one that is not listed is a pose), `targets.csv`,
-and, in the end, `calibration-SERIAL.json`.
+The folder holds `archive.sqlite` as pulled, `steps.csv` (what each press was: one that is not listed there is none of ours, an old
+flight's or an accident; without the file every press is a pose), `targets.csv`, and, in the end, `calibration-SERIAL.json`.
 """
 
 from collections.abc import Mapping
@@ -91,7 +91,7 @@ def _item(
     windows = archive.windows(stored)
     if boot is None or not windows:
         return None
-    step = steps.get((stored.log, press.sequence), Step(stored.log, press.sequence, POSE))
+    step = steps.get((stored.log, press.sequence), Step(stored.log, press.sequence, IGNORE if steps else POSE))
     return Item(step, press, samples_of(windows, _nominal(boot)))
 
 

@@ -14,7 +14,7 @@ from apexfix.records import MARK
 from apexfix.session import Session
 
 _LONGEST_WAIT_S: Final = 300.0
-_POLL_S: Final = 0.3
+_POLL_S: Final = 0.1
 _SETTLED_MS: Final = 4000  # of stillness, before the host presses
 _WINDOWS_MS: Final = {"turn": (18_000, 2_000), "still": (18_000, 2_000)}  # before and after the press
 _WINDOW_MS: Final = (4_000, 1_000)
@@ -76,9 +76,10 @@ def take_when_still(desk: Desk, after_us: int, tell: Callable[[str], None]) -> i
     return _whole(_wait(desk, lambda status: _saved(status, pressed), "the press was not saved"), "t_us")
 
 
-def take_at_button(desk: Desk) -> None:
-    """Wait for the builder's own press; UnitError where none comes within five minutes."""
-    pressed = _whole(desk.session.status(), "presses")
+def take_at_button(desk: Desk, ask: Callable[[], None]) -> None:
+    """Ask for a press of the button and wait until it is saved; UnitError where none comes within five minutes."""
+    pressed = _whole(desk.session.status(), "presses")  # before it is asked for: a quick hand must not be missed
+    ask()
     _wait(desk, lambda status: _saved(status, pressed), "no press of MARK came")
 
 

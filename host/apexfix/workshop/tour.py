@@ -1,6 +1,7 @@
 """What the builder is asked to do next, step after step."""
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -43,8 +44,7 @@ def walk(desk: Desk, plan: Plan, tell: Tell) -> None:
     """Lead through a plan, one press of MARK for each step."""
     for number, (step, what) in enumerate(plan, 1):
         with windows_for(desk, step.kind):
-            tell(f"{number} of {len(plan)}: {what}")
-            take_at_button(desk)
+            take_at_button(desk, partial(tell, f"{number} of {len(plan)}: {what}"))
             keep(desk, step)
         if step.kind == TURN:
             for reason in whole_turns(read_bench(desk.folder, desk.session.hello().serial)).refused[-1:]:
