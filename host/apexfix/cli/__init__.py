@@ -39,7 +39,7 @@ HELP: Final = {
     "pull": "Fetch the records of every connected unit into a day folder.",
     "reduce": "Compute the apex of every flight of a day.",
     "report": "Write the day's report as one HTML file.",
-    "unit": "Talk to connected units: list them, set them up.",
+    "unit": "Talk to connected units: install, check, list them, set them up.",
     "verify": "Derive everything of a day again and compare with what is stored.",
 }
 

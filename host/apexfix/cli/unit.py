@@ -7,6 +7,7 @@ from contextlib import contextmanager
 import click
 
 from apexfix.cli.failure import reports_errors
+from apexfix.cli.install import install_unit, json_or_text
 from apexfix.cli.watch import watch
 from apexfix.errors import UnitError
 from apexfix.link import candidate_ports, find_units, open_port
@@ -17,10 +18,11 @@ _port = click.option("--port", required=True, help="Serial port or pyserial URL;
 
 @click.group()
 def unit() -> None:
-    """Talk to connected units: list them, set them up."""
+    """Talk to connected units: install, check, list them, set them up."""
 
 
 unit.add_command(watch)
+unit.add_command(install_unit)
 
 
 @unit.command("list")
@@ -54,7 +56,7 @@ def status(port: str) -> None:
 def set_value(port: str, key: str, value: str) -> None:
     """Change the setting KEY to VALUE: JSON, or plain text."""
     with _session(port) as session:
-        session.set(key, _json_or_text(value))
+        session.set(key, json_or_text(value))
 
 
 @unit.command()
@@ -82,10 +84,3 @@ def _session(port: str) -> Iterator[Session]:
         session = Session(line)
         session.hello()  # a unit of another level must not be told anything
         yield session
-
-
-def _json_or_text(value: str) -> object:
-    try:
-        return json.loads(value)
-    except ValueError:
-        return value

@@ -26,23 +26,30 @@ class Hardware:
     """What the simulated board of one unit is made of. World times are microseconds UTC."""
 
     serial: str  # hexadecimal
-    part: str  # "MPU-6050" or "LSM6DSOX"
+    part: str  # "MPU-6050", "LSM6DSOX" or "none": nothing on the bus
     samples_file: Path  # int32, 7 columns, 200 Hz, from apexfix.sim.imu.counts
     samples_start_us: int
     edges: tuple[tuple[int, int, int], ...] = ()  # (world_us, pin, level), rising in time
     rate_error_ppb: int = 0
     ticks_start_us: int = 150_000  # what the tick counter shows when the firmware starts
     supply_mv: int = 4900
+    identity: int | None = None  # what the sensor's identity register shows; None: what its part would
 
 
 class VirtualUnit:
-    """One unit, its flash (a folder that outlives its boots) and its serial port. Use as a context manager."""
+    """One unit, its flash (a folder that outlives its boots) and its serial port. Use as a context manager.
 
-    def __init__(self, folder: Path, hardware: Hardware, settings: dict[str, object]):
+    Parameters
+    ----------
+    code
+        The folder that holds main.py and what it imports; None: the firmware of this installation.
+    """
+
+    def __init__(self, folder: Path, hardware: Hardware, settings: dict[str, object], code: Path | None = None):
         folder = folder.resolve()  # the interpreter runs in another one
         self.flash = folder / "flash"
         self.flash.mkdir(parents=True, exist_ok=True)
-        self._folder, self._hardware = folder, hardware
+        self._folder, self._hardware, self._code = folder, hardware, code
         (self.flash / "config.json").write_text(json.dumps(settings), encoding="utf-8")
         self._interpreter = interpreter()
         self._master, self._slave = os.openpty()
@@ -68,15 +75,12 @@ class VirtualUnit:
         termios.tcflush(self._slave, termios.TCIOFLUSH)
         self._set_pace(f"forward {boot_us}")
         (self._folder / "reached").unlink(missing_ok=True)
-        scenario = self._folder / "scenario.json"
-        scenario.write_text(json.dumps(self._scenario(boot_us)), encoding="utf-8")
-        code = firmware_folder()
-        board = Path(__file__).resolve().parent / "board"
-        environment = {**os.environ, "MICROPYPATH": f"{board}:{code}:.frozen", "APEXFIX_SCENARIO": str(scenario)}
+        code = self._code or firmware_folder()
+        variables = environment(self._folder, self._hardware, boot_us, code)
         with (self._folder / "stderr.txt").open("ab") as errors:
             self._process = subprocess.Popen(
                 [str(self._interpreter), "-X", f"heapsize={_HEAP}", str(code / "main.py")],
-                stdin=self._master, stdout=self._master, stderr=errors, cwd=self.flash, env=environment, start_new_session=True,
+                stdin=self._master, stdout=self._master, stderr=errors, cwd=self.flash, env=variables, start_new_session=True,
             )  # fmt: skip
         weakref.finalize(self, _kill, self._process)
 
@@ -114,22 +118,6 @@ class VirtualUnit:
         self.power_off()
         self._tidy()
 
-    def _scenario(self, boot_us: int) -> dict[str, object]:
-        hardware = self._hardware
-        return {
-            "serial": hardware.serial,
-            "part": hardware.part,
-            "samples_file": str(hardware.samples_file.resolve()),
-            "samples_start_us": hardware.samples_start_us,
-            "edges": [edge for edge in hardware.edges if edge[0] > boot_us],
-            "rate_error_ppb": hardware.rate_error_ppb,
-            "ticks_start_us": hardware.ticks_start_us,
-            "supply_mv": hardware.supply_mv,
-            "boot_us": boot_us,
-            "pace_file": str(self._folder / "pace"),
-            "reached_file": str(self._folder / "reached"),
-        }
-
     def _set_pace(self, order: str) -> None:
         new = self._folder / "pace.new"
         new.write_text(order, encoding="utf-8")
@@ -159,6 +147,45 @@ def interpreter() -> Path:
     if found is None:
         raise UnitError("no micropython beside this Python or on PATH; install it with: pip install 'apexfix[sim]'")
     return Path(found)
+
+
+def environment(folder: Path, hardware: Hardware, boot_us: int, code: Path) -> dict[str, str]:
+    """Write what a simulated board is made of into a folder, and return the environment in which an interpreter becomes that board.
+
+    Parameters
+    ----------
+    boot_us
+        The world time at which its power comes on.
+    code
+        Where its modules are imported from.
+    """
+    scenario = folder / "scenario.json"
+    scenario.write_text(json.dumps(_scenario(folder, hardware, boot_us)), encoding="utf-8")
+    board = Path(__file__).resolve().parent / "board"
+    return {**os.environ, "MICROPYPATH": f"{board}:{code}:.frozen", "APEXFIX_SCENARIO": str(scenario)}
+
+
+def _scenario(folder: Path, hardware: Hardware, boot_us: int) -> dict[str, object]:
+    return {
+        "serial": hardware.serial,
+        "part": hardware.part,
+        "identity": hardware.identity,
+        "samples_file": str(hardware.samples_file.resolve()),
+        "samples_start_us": hardware.samples_start_us,
+        "edges": [edge for edge in hardware.edges if edge[0] > boot_us],
+        "low": [pin for pin in {edge[1] for edge in hardware.edges} if _level_at(hardware, pin, boot_us) == 0],
+        "rate_error_ppb": hardware.rate_error_ppb,
+        "ticks_start_us": hardware.ticks_start_us,
+        "supply_mv": hardware.supply_mv,
+        "boot_us": boot_us,
+        "pace_file": str(folder / "pace"),
+        "reached_file": str(folder / "reached"),
+    }
+
+
+def _level_at(hardware: Hardware, pin: int, world_us: int) -> int:
+    """Return what a pin shows at an instant; without an edge before it is pulled up."""
+    return ([1] + [level for at_us, of_pin, level in hardware.edges if of_pin == pin and at_us <= world_us])[-1]
 
 
 def _kill(process: subprocess.Popen[bytes]) -> None:

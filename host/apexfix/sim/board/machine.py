@@ -52,7 +52,7 @@ class I2C:
         self._freq = freq
 
     def scan(self):
-        return [part.address]
+        return [part.address] if part.address >= 0 else []
 
     def _transfer(self, address, count):
         world.spend((count + 3) * 9_000_000 // self._freq + _TRANSFER_US)

@@ -31,6 +31,8 @@ class World:
         self.now_us = self.boot_us
         self._plan_edges(scenario["edges"])
         self.levels = bytearray([1] * PINS)  # pulled up
+        for pin in scenario.get("low", ()):
+            self.levels[pin] = 0
         self.handlers = [None] * PINS
         self.triggers = [0] * PINS
         self.pins = [None] * PINS

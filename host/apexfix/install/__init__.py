@@ -1,0 +1,1 @@
+"""From a bare board to a unit that has passed its first power-up."""
