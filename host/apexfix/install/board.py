@@ -162,7 +162,7 @@ def _enter(port: str, transport: SerialTransport) -> None:
     except UnitError as error:
         raise UnitError(
             f"{port}: no prompt of MicroPython came after Ctrl-C ({error.__cause__}). Is this the board? "
-            "A new one needs MicroPython's own image first: docs/build.md, section 5. One that hangs: unplug it and plug it in again"
+            "A new one needs MicroPython's own image first: docs/build.md, section 5. One that hangs: plug it in anew"
         ) from error
 
 

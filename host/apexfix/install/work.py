@@ -123,8 +123,8 @@ def put_all(
     installed = board.read(INSTALLED) if INSTALLED in held else b""
     todo = plan(wanted, held, read_vouched(installed))
     check_foreign(todo, wish)
-    kept = tuple(_keep(board, name, wish.keep_in) for name in todo.foreign)
     check_room(facts, todo, sum(held[name].size for name in todo.foreign))
+    kept = tuple(_keep(board, name, wish.keep_in) for name in todo.foreign)
     say(f"{len(todo.same)} of {len(wanted)} files are there already")
     if todo.write or todo.stale or todo.foreign:
         installed = vouched_text(todo.known)
