@@ -74,6 +74,13 @@ def test_the_progress_counts_to_the_end(tmp_path):
     assert told[-1].done_bytes == told[-1].total_bytes
 
 
+def test_what_half_arrived_is_cleared_away(tmp_path):
+    board = Dictionary({"pins.py.new": b"PI", "unit/app.py.new": b"", INSTALLED + ".new": b"{"})
+    board.put = lambda path, content, told: board.flash.update({path: content}) or board.flash.pop(path + ".new", None)
+    installed(board, tmp_path)
+    assert set(board.flash) == {*WANTED, INSTALLED}
+
+
 def test_an_equal_board_is_left_as_it_is(tmp_path):
     board = Dictionary()
     installed(board, tmp_path)

@@ -9,7 +9,18 @@ from typing import Final, Protocol
 from apexfix.errors import FileError, UnitError
 from apexfix.firmware_files import firmware_folder
 from apexfix.install.board import Facts, Told, at_prompt
-from apexfix.install.inventory import INSTALLED, STARTER, Held, Plan, digest, firmware_files, plan, read_vouched, vouched_text
+from apexfix.install.inventory import (
+    ARRIVING,
+    INSTALLED,
+    STARTER,
+    Held,
+    Plan,
+    digest,
+    firmware_files,
+    plan,
+    read_vouched,
+    vouched_text,
+)
 from apexfix.link import open_port
 from apexfix.session import Identity, Patience, Session
 
@@ -142,7 +153,7 @@ def _change(
     board: OnBoard, wanted: Mapping[str, bytes], held: Mapping[str, Held], todo: Plan, told: Callable[[Progress], None]
 ) -> None:
     for name in dict.fromkeys((STARTER, *todo.stale, *todo.foreign)):
-        if name in held:
+        if name in held and name != INSTALLED + ARRIVING:  # that one has just become INSTALLED
             board.remove(name)
     todo_now = [name for name in wanted if name in todo.write or name == STARTER]
     total, before = sum(len(wanted[name]) for name in todo_now), 0
