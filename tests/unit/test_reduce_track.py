@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from apexfix.errors import ReductionError
-from apexfix.reduce.track import TrackPriors, fit_track
+from apexfix.reduce.arc import ARC, highest, highest_gradient, path
+from apexfix.reduce.arc_fit import Setting, rows
+from apexfix.reduce.track import TrackPriors, fit_track, fit_tracks, tracked
 
 _PLACE = Path(__file__).parents[2] / "bench" / "track_fit.py"
 _SPEC = importlib.util.spec_from_file_location("bench_track_fit", _PLACE)
@@ -210,3 +212,64 @@ def test_stations_that_all_stand_at_one_place_are_an_error(monkeypatch):
     site, tracks, _ = seen(9)
     with pytest.raises(ReductionError, match="do not cross"):
         fit_track(site, tracks)
+
+
+ARCS = np.array(
+    [
+        [20.0, -10.0, 180.0, 0.3, 4.0, 3.0, 0.03, 1.0, -2.0, 3.0],
+        [5.0, 10.0, 90.0, -0.4, 0.5, -7.0, 0.001, 0.0, 1.0, 6.0],
+        [5.0, 10.0, 90.0, -0.4, 0.5, -7.0, -4.0, 2.0, 1.0, -3.0],
+    ]
+)
+
+
+def differences(function, at, columns, step=1e-5):
+    """Return central differences along the last axis."""
+    steps = step * np.eye(at.shape[1])[:columns]
+    return np.stack([(function(at + one) - function(at - one)) / (2 * step) for one in steps], axis=-1)
+
+
+@pytest.mark.parametrize("opened", [False, True])
+def test_the_derivatives_of_the_arc_are_those_of_differences(opened):
+    times = np.tile(np.linspace(-2.03, 1.97, 41), (len(ARCS), 1))
+    by = path(ARCS, times, TrackPriors(), opened=opened)[1]
+    expected = differences(lambda arcs: path(arcs, times, TrackPriors(), opened=opened)[0], ARCS, ARC)
+    assert by == pytest.approx(expected, abs=1e-5)
+    gradient = highest_gradient(ARCS, TrackPriors(), opened=opened)
+    assert gradient == pytest.approx(differences(lambda arcs: highest(arcs, TrackPriors(), opened=opened), ARCS, ARC), abs=1e-4)
+
+
+@pytest.mark.parametrize("opened", [False, True])
+def test_the_derivatives_of_what_is_seen_are_those_of_differences(opened):
+    site, tracks, _ = seen(4)
+    ready = tracked(site, tracks)
+    setting = Setting(ready.seen, ready.priors, opened)
+    at = np.concatenate([ARCS[2:], np.full((1, 9), 0.3)], axis=1)
+    at[0, :3] = ready.start_m
+    weight = 0.7 * np.ones_like(ready.seen.time_s)
+    expected = -differences(lambda unknown: rows(unknown, weight, setting).residual, at, at.shape[1])
+    assert rows(at, weight, setting).jacobian == pytest.approx(expected, rel=1e-4, abs=1e-3)
+
+
+def test_flights_fitted_together_give_what_each_gives_alone():
+    flights = [(site, tracks if k % 2 else tracks[:2]) for k, (site, tracks, _) in enumerate(map(seen, range(5)))]
+    site, tracks = flights[1]
+    flights[1] = (site, [cut(tracks[0], slice(0, 320)), *tracks[1:]])  # a shorter track than the others'
+    together = fit_tracks([tracked(*flight) for flight in flights])
+    for flight, fix in zip(flights, together, strict=True):
+        alone = fit_track(*flight)
+        assert fix.position_m == pytest.approx(alone.position_m, abs=1e-6)
+        assert fix.covariance_m2 == pytest.approx(alone.covariance_m2, rel=1e-5)
+        assert fix.reasons == alone.reasons
+
+
+def test_the_fitted_tracks_go_through_the_samples():
+    site, tracks, _ = seen(3)
+    for own, track in zip(fit_track(site, tracks).stations, tracks, strict=True):
+        kept = np.isin(track.utc_us, own.utc_us)
+        off = own.elevation_rad - track.elevation_rad[kept]
+        # 0.3 degrees of tracking error, some of which the arc follows
+        assert 0.1 < np.sqrt(np.mean(off**2)) * 180 / np.pi < 0.4
+        assert np.sqrt(np.mean(off**2)) == pytest.approx(own.rms_rad, rel=0.5)
+        around = np.mod(own.azimuth_rad - track.azimuth_rad[kept] + np.pi, 2 * np.pi) - np.pi
+        assert np.abs(around).max() * 180 / np.pi < 3

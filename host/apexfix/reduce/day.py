@@ -33,7 +33,7 @@ def reduce_day(site: Site, flights: Sequence[Flight], options: Options = DEFAULT
     day = settled(batch, options)
     rows = (day.batch.take(np.array([k])) for k in range(len(seen)))
     results = tuple(_result(*each, options) for each in zip(flights, rows, day.fits, strict=True))
-    return DayResult(site, tuple(with_tracks(site, result, day.let_go, options) for result in results), day.remarks)
+    return DayResult(site, with_tracks(site, results, day.let_go, options), day.remarks)
 
 
 def _result(flight: Flight, batch: Batch, fit: Fit, options: Options) -> FlightResult:

@@ -1,46 +1,25 @@
 """The apex of a flight from the tracks of its observers: samples in, an arc fitted, and whether to trust it.
 
-The arc and its unknowns are those of :mod:`apexfix.reduce.arc`.
+The arc and its unknowns are those of :mod:`apexfix.reduce.arc`, their least squares those of :mod:`apexfix.reduce.arc_fit`.
 """
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import cos, exp, log, sqrt
-from typing import Final, NamedTuple
+from math import cos, sqrt
+from typing import Final
 
 import numpy as np
 
 from apexfix.errors import ReductionError
-from apexfix.model import Site, Station, Track, Vector
-from apexfix.reduce.arc import (
-    ARC,
-    Samples,
-    Setting,
-    TrackPriors,
-    covariance,
-    descended,
-    down,
-    highest,
-    highest_gradient,
-    misclosed,
-    prior_sigmas,
-    rows,
-)
+from apexfix.geometry import angles, wrapped
+from apexfix.model import FittedTrack, Site, Stamps, Station, Track, Vector
+from apexfix.reduce.arc import ARC, TrackPriors
+from apexfix.reduce.arc_fit import Seen, Setting, along, misclosed, stations_of
+from apexfix.reduce.arc_forms import BothForms, Form, both_forms, mixed
 from apexfix.reduce.least_squares import fix_many
 from apexfix.reduce.observe import Defaults
-from apexfix.reduce.robust import ALPHA_GLOBAL, global_test
-from apexfix.units import DEG, SECOND_US, STANDARD_GRAVITY, US
-
-
-@dataclass(frozen=True, slots=True)
-class StationTrack:
-    """What one station's track says about itself."""
-
-    station: str
-    offset_s: float  # the tube pointed where the model was at stamp + offset: clock and lag together
-    sigma_offset_s: float
-    rms_rad: float  # tracking error on the sky, each axis, as its residuals show it
-    misfit: float  # mean square of its residuals over the assumed sigma; about 1 where the observer tracked as was assumed
+from apexfix.units import DEG, SECOND_US, US
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,19 +33,32 @@ class TrackFix:
     velocity_m_s: Vector  # (2,) east, north, at the apex
     sigma_velocity_m_s: Vector  # (2,)
     opened: float  # probability that the recovery device opened within the tracks
-    stations: tuple[StationTrack, ...]
+    stations: tuple[FittedTrack, ...]
     chi2: float  # priors included
     redundancy: int
     usable: bool
     reasons: tuple[str, ...]  # why it is not usable; empty where it is
 
 
+@dataclass(frozen=True, slots=True)
+class Tracked:
+    """The tracks of one flight, ready to be fitted."""
+
+    tracks: tuple[Track, ...]
+    origin_us: int
+    taken: tuple[Stamps, ...]  # numbers of the samples that were kept, a track each
+    seen: Seen  # a batch of this flight alone
+    priors: TrackPriors
+    start_m: Vector  # (3,)
+
+
 SPACING_S: Final = 0.1  # of the thinned samples: a fifth of the life of an error, which loses next to nothing
 LEAST_BEFORE_S: Final = 1.0  # an arc that starts later than this before the apex holds too little of the climb
 MOST_OUTSIDE_S: Final = 0.5  # an apex further than this outside of all windows is extrapolated
 MOST_MISFIT: Final = 4.0  # twice the assumed tracking error: that observer looked elsewhere
+AT_ONCE: Final = 64  # flights in a batch: enough to hide what a call costs, few enough for a processor's cache
 _LEAST_SAMPLES: Final = 8
-_OPENINGS_S: Final = (-0.3, 0.5)  # after the apex of the whole arc: where the search for an opening begins
+_BY_SAMPLE: Final = 5  # the first columns of Seen
 _LEAST_LEVEL: Final = cos(89 * DEG)
 
 
@@ -89,106 +81,81 @@ def fit_track(
     Raises
     ------
     ReductionError
-        Fewer than two stations, a station that the site does not have, a track of fewer than eight thinned samples, or lines
-        of sight that do not cross at the presses where there is no first guess.
+        As of :func:`tracked`.
+    """
+    return fit_tracks([tracked(site, tracks, priors, defaults=defaults, start_m=start_m)])[0]
+
+
+def fit_tracks(flights: Sequence[Tracked]) -> list[TrackFix]:
+    """Return the apexes of flights, each from its tracks alone; many at once take a fifth of the time of one by one.
 
     Notes
     -----
     Gauss-Newton with damping on whitened residuals; the covariance is the inverse of the information matrix, priors included,
     times chi-square over redundancy where the global test fails.
     """
-    priors, defaults = priors or TrackPriors(), defaults or Defaults()
-    stations = _stations(site, tracks)
-    origin_us = _origin_us(tracks)
-    samples = _joined(tracks, stations, origin_us, priors)
-    start = _start(tracks, stations, defaults) if start_m is None else np.asarray(start_m, np.float64)
-    press = np.array([(track.mark_utc_us - origin_us) * US for track in tracks])
-    setting = Setting(samples, priors, _scales(tracks, stations, start, priors, defaults), press)
-    first = np.zeros(ARC + 3 * len(tracks))
-    first[:3], first[3], first[6] = start, -priors.lag_s, priors.drag_m_s4
-    return _told(_forms(first, setting), tracks)
+    alike: dict[tuple[int, TrackPriors], list[int]] = defaultdict(list)
+    for number, flight in enumerate(flights):
+        alike[len(flight.tracks), flight.priors].append(number)
+    found: dict[int, TrackFix] = {}
+    for numbers in alike.values():
+        for first in range(0, len(numbers), AT_ONCE):
+            batch = numbers[first : first + AT_ONCE]
+            found.update(zip(batch, _fitted([flights[number] for number in batch]), strict=True))
+    return [found[number] for number in range(len(flights))]
 
 
-# --- the two forms of the arc ---------------------------------------------------------------------------------------
-
-
-class Form(NamedTuple):
-    """One form of the arc, fitted."""
-
-    setting: Setting
-    unknown: Vector
-    weight: Vector
-    converged: bool
-    apex: Vector  # (4,) east, north, up, time
-    covariance: Vector  # (4, 4) of these
-    spread: Vector  # (P, P) of the unknowns
-    chi2: float
-    redundancy: int
-    evidence: float  # logarithm, up to what both forms share
-
-
-def _forms(first: Vector, setting: Setting) -> tuple[Form, float, Form | None]:
-    """Return the likelier form of the arc, its probability, and the other one where it could be fitted."""
-    whole = _form(first, setting, looks=2)
-    other = setting._replace(opened=True)
-    trials = [down(_begun(whole.unknown, setting.priors, at), whole.weight, other) for at in _OPENINGS_S]
-    settled = [unknown for unknown, converged in trials if converged]
-    if not settled:
-        return whole, 1.0, None
-    opened = _form(min(settled, key=lambda unknown: _cost(unknown, whole.weight, other)), other, looks=1)
-    if not opened.converged:
-        return whole, 1.0, None
-    share = setting.priors.opening_share
-    odds = log(share / (1 - share)) + opened.evidence - whole.evidence
-    p_opened = 1 / (1 + exp(-max(-700.0, min(700.0, odds)))) if whole.converged else 1.0
-    return (opened, p_opened, whole) if p_opened > 0.5 else (whole, 1 - p_opened, opened)
-
-
-def _begun(unknown: Vector, priors: TrackPriors, opening_s: float) -> Vector:
-    """Return first unknowns of an arc with an opening, at a time after the apex of a whole one."""
-    first = unknown.copy()
-    first[3] += opening_s
-    first[:2] += opening_s * unknown[4:6]
-    first[2] -= STANDARD_GRAVITY * opening_s**2 / 2
-    first[6:10] = -STANDARD_GRAVITY * opening_s, 0.0, 0.0, -priors.canopy_m_s
-    return first
-
-
-def _cost(unknown: Vector, weight: Vector, setting: Setting) -> float:
-    residual = rows(unknown, weight, setting)[0]
-    return float(residual @ residual)
-
-
-def _form(first: Vector, setting: Setting, looks: int) -> Form:
-    unknown, weight, converged = descended(first, setting, looks)
-    residual, jacobian = rows(unknown, weight, setting)
-    cost, spare = float(residual @ residual), len(residual) - len(unknown)
-    spread = covariance(jacobian)
-    evidence = 0.5 * float(np.linalg.slogdet(spread)[1]) - cost / 2 + 2 * float(np.log(weight).sum())
-    evidence -= float(np.log(prior_sigmas(setting)).sum())
-    if global_test(cost, spare) < ALPHA_GLOBAL:
-        spread = spread * (cost / spare)
-    position, time_s = highest(unknown, setting)
-    gradient = highest_gradient(unknown, setting)
-    apex, both = np.append(position, time_s), gradient @ spread @ gradient.T
-    return Form(setting, unknown, weight, converged, apex, both, spread, cost, spare, evidence)
-
-
-def _mixed(form: Form, probability: float, other: Form | None) -> tuple[Vector, Vector]:
-    """Return the mean and the covariance of the apex and its time over both forms."""
-    if other is None:
-        return form.apex, form.covariance
-    mean = probability * form.apex + (1 - probability) * other.apex
-    parts = ((probability, form), (1 - probability, other))
-    both: Vector = sum((p * (f.covariance + np.outer(f.apex - mean, f.apex - mean)) for p, f in parts), start=np.zeros((4, 4)))
-    return mean, both
+def _fitted(flights: Sequence[Tracked]) -> list[TrackFix]:
+    setting = Setting(_joined([flight.seen for flight in flights]), flights[0].priors, opened=False)
+    first = np.zeros((len(flights), ARC + 3 * setting.seen.press_s.shape[1]))
+    first[:, :3], first[:, 3] = np.array([flight.start_m for flight in flights]), -setting.priors.lag_s
+    first[:, 6] = setting.priors.drag_m_s4
+    answer = both_forms(first, setting)
+    return [_told(k, flight, answer) for k, flight in enumerate(flights)]
 
 
 # --- setting up -----------------------------------------------------------------------------------------------------
 
 
-def _origin_us(tracks: Sequence[Track]) -> int:
-    return sum(track.mark_utc_us for track in tracks) // len(tracks)
+def tracked(
+    site: Site,
+    tracks: Sequence[Track],
+    priors: TrackPriors | None = None,
+    *,
+    defaults: Defaults | None = None,
+    start_m: Vector | None = None,
+) -> Tracked:
+    """Return the tracks of one flight thinned and weighed; parameters as of :func:`fit_track`.
+
+    Raises
+    ------
+    ReductionError
+        Fewer than two stations, a station that the site does not have, a track of fewer than eight thinned samples, or lines
+        of sight that do not cross at the presses where there is no first guess.
+    """
+    priors, defaults = priors or TrackPriors(), defaults or Defaults()
+    stations = _stations(site, tracks)
+    origin_us = sum(track.mark_utc_us for track in tracks) // len(tracks)
+    taken = tuple(_thinned(track, origin_us) for track in tracks)
+    start = _start(tracks, stations, defaults) if start_m is None else np.asarray(start_m, np.float64)
+    own = [priors.tracking_rad if s.sigma_elevation_rad is None else s.sigma_elevation_rad for s in stations]
+    samples = [_samples(track, some, origin_us) for track, some in zip(tracks, taken, strict=True)]
+    time_s, azimuth, elevation = ([one[n] for one in samples] for n in range(3))
+    # one sigma for a whole track keeps its errors a stationary process
+    level = [max(float(np.median(np.abs(np.cos(angle)))), _LEAST_LEVEL) for angle in elevation]
+    seen = Seen(
+        time_s=_padded(time_s),
+        azimuth_rad=_padded(azimuth),
+        elevation_rad=_padded(elevation),
+        phi=_padded([np.exp(-np.diff(own, prepend=-np.inf) / priors.correlation_s) for own in time_s]),
+        used=_padded([np.ones(len(some)) for some in taken]) > 0,
+        sigma_azimuth_rad=np.array([own]) / level,
+        sigma_elevation_rad=np.array([own], dtype=np.float64),
+        station_m=np.array([[station.position_m for station in stations]]),
+        scale=_scales(tracks, stations, start, priors, defaults)[None],
+        press_s=np.array([[(track.mark_utc_us - origin_us) * US for track in tracks]]),
+    )
+    return Tracked(tuple(tracks), origin_us, taken, seen, priors, start)
 
 
 def _stations(site: Site, tracks: Sequence[Track]) -> list[Station]:
@@ -202,33 +169,43 @@ def _stations(site: Site, tracks: Sequence[Track]) -> list[Station]:
     return [known[name] for name in names]
 
 
-def _joined(tracks: Sequence[Track], stations: Sequence[Station], origin_us: int, priors: TrackPriors) -> Samples:
-    parts = [_thinned(k, *pair, origin_us, priors) for k, pair in enumerate(zip(tracks, stations, strict=True))]
-    return Samples(*(np.concatenate(column) for column in zip(*parts, strict=True)))
-
-
-def _thinned(row: int, track: Track, station: Station, origin_us: int, priors: TrackPriors) -> Samples:
-    """Return the first sample of each stretch of SPACING_S."""
-    finite = np.isfinite(track.azimuth_rad) & np.isfinite(track.elevation_rad)
-    time_us = track.utc_us[finite]
-    order = np.argsort(time_us, kind="stable")
-    stretch = (time_us[order] - time_us.min(initial=origin_us)) // round(SPACING_S * SECOND_US)
-    taken = order[np.unique(stretch, return_index=True)[1]]
+def _thinned(track: Track, origin_us: int) -> Stamps:
+    """Return the numbers of the first sample in each stretch of SPACING_S."""
+    finite = np.flatnonzero(np.isfinite(track.azimuth_rad) & np.isfinite(track.elevation_rad))
+    order = finite[np.argsort(track.utc_us[finite], kind="stable")]
+    time_us = track.utc_us[order]
+    stretch = (time_us - time_us.min(initial=origin_us)) // round(SPACING_S * SECOND_US)
+    taken: Stamps = order[np.unique(stretch, return_index=True)[1]]
     if len(taken) < _LEAST_SAMPLES:
         raise ReductionError(
             f"the track of station {track.station} has {len(taken)} samples {SPACING_S:g} s apart; an arc needs {_LEAST_SAMPLES}"
         )
-    time_s = np.asarray((time_us[taken] - origin_us) * US, dtype=np.float64)
-    azimuth, elevation = track.azimuth_rad[finite][taken], track.elevation_rad[finite][taken]
-    # one sigma for a whole track keeps its errors a stationary process
-    level = max(float(np.median(np.abs(np.cos(elevation)))), _LEAST_LEVEL)
-    own = priors.tracking_rad if station.sigma_elevation_rad is None else station.sigma_elevation_rad
-    sigma: Vector = np.full(len(taken), own, dtype=np.float64)
-    phi = np.exp(-np.diff(time_s, prepend=-np.inf) / priors.correlation_s)
-    return Samples(
-        np.full(len(taken), row, dtype=np.int64), time_s, azimuth, elevation,
-        np.tile(station.position_m, (len(taken), 1)), sigma / level, sigma, phi,
-    )  # fmt: skip
+    return taken
+
+
+def _samples(track: Track, taken: Stamps, origin_us: int) -> tuple[Vector, Vector, Vector]:
+    """Return the times, azimuths and elevations of some samples."""
+    time_s = np.asarray((track.utc_us[taken] - origin_us) * US, dtype=np.float64)
+    return time_s, track.azimuth_rad[taken], track.elevation_rad[taken]
+
+
+def _padded(series: Sequence[Vector]) -> Vector:
+    """Return series of different lengths as one (1, S, L) array, filled up with zeros."""
+    longest = max(len(one) for one in series)
+    return np.array([[np.pad(one, (0, longest - len(one))) for one in series]])
+
+
+def _joined(parts: Sequence[Seen]) -> Seen:
+    """Return one batch of flights that are seen by the same number of stations; what is empty has `used` and `phi` zero."""
+    longest = max(one.time_s.shape[2] for one in parts)
+
+    def lengthened(own: Vector) -> Vector:
+        return np.pad(own, ((0, 0), (0, 0), (0, longest - own.shape[2])))
+
+    columns = (
+        [lengthened(own) if n < _BY_SAMPLE else own for own in column] for n, column in enumerate(zip(*parts, strict=True))
+    )
+    return Seen._make(np.concatenate(column) for column in columns)
 
 
 def _start(tracks: Sequence[Track], stations: Sequence[Station], defaults: Defaults) -> Vector:
@@ -256,60 +233,78 @@ def _scales(
         azimuth = defaults.azimuth_zero_rad if azimuth is None else azimuth
         elevation = defaults.elevation_zero_rad if elevation is None else elevation
         survey = station.sigma_position_m
-        across, along = np.hypot(survey / level, priors.aim_rad * range_m / level), np.hypot(survey / range_m, priors.aim_rad)
-        scales.append([np.hypot(priors.sigma_lag_s, track.sigma_time_s), np.hypot(azimuth, across), np.hypot(elevation, along)])
+        across, along_it = np.hypot(survey / level, priors.aim_rad * range_m / level), np.hypot(survey / range_m, priors.aim_rad)
+        scales.append([np.hypot(priors.sigma_lag_s, track.sigma_time_s), np.hypot(azimuth, across), np.hypot(elevation, along_it)])
     return np.array(scales, dtype=np.float64)
 
 
 # --- the answer -----------------------------------------------------------------------------------------------------
 
 
-def _told(forms: tuple[Form, float, Form | None], tracks: Sequence[Track]) -> TrackFix:
-    form, probability, other = forms
-    apex, both = _mixed(form, probability, other)
-    sigma = np.sqrt(np.diag(form.spread))
-    held = misclosed(form.unknown, form.setting)[0] * form.weight
-    stations = tuple(_station(k, track, form, sigma, held) for k, track in enumerate(tracks))
-    reasons = _reasons(float(apex[3]), form.converged, stations, form.setting)
+def _told(k: int, flight: Tracked, both: BothForms) -> TrackFix:
+    apex, spread = mixed(k, both)
+    one = (both.opened if both.p_opened[k] > 0.5 else both.whole).of(k)
+    sigma = np.sqrt(np.diag(one.spread[0]))
+    stations = _tracks_told(flight, one, sigma)
+    reasons = _reasons(float(apex[3]), bool(one.converged[0]), stations, flight)
     return TrackFix(
         position_m=apex[:3],
-        covariance_m2=both[:3, :3],
-        utc_us=_origin_us(tracks) + round(float(apex[3]) * SECOND_US),
-        sigma_time_s=float(np.sqrt(both[3, 3])),
-        velocity_m_s=form.unknown[4:6].copy(),
+        covariance_m2=spread[:3, :3],
+        utc_us=flight.origin_us + round(float(apex[3]) * SECOND_US),
+        sigma_time_s=float(np.sqrt(spread[3, 3])),
+        velocity_m_s=one.unknown[0, 4:6].copy(),
         sigma_velocity_m_s=sigma[4:6],
-        opened=probability if form.setting.opened else 1 - probability,
+        opened=float(both.p_opened[k]),
         stations=stations,
-        chi2=form.chi2,
-        redundancy=form.redundancy,
+        chi2=float(one.chi2[0]),
+        redundancy=int(one.redundancy[0]),
         usable=not reasons,
         reasons=reasons,
     )
 
 
-def _station(k: int, track: Track, form: Form, sigma: Vector, held: Vector) -> StationTrack:
+def _tracks_told(flight: Tracked, form: Form, sigma: Vector) -> tuple[FittedTrack, ...]:
+    """Return what each station's track says, for a batch of one flight."""
     setting = form.setting
-    mine = setting.samples.row == k
-    misfit = float(np.mean(held[mine] ** 2))
-    shift = ARC + 3 * k
-    scale = float(setting.scale[k, 0])
-    return StationTrack(
-        station=track.station,
-        offset_s=float(form.unknown[shift]) * scale - setting.priors.lag_s,
-        sigma_offset_s=float(sigma[shift]) * scale,
-        rms_rad=sqrt(misfit) * float(setting.samples.sigma_elevation_rad[mine][0]),
-        misfit=misfit,
-    )
+    held = (misclosed(form.unknown, setting)[0] * form.weight[..., None])[0]
+    shift_s = stations_of(form.unknown, setting)[0, :, 0]
+    azimuth, elevation = _predicted(form)
+    told = []
+    for n, (track, taken) in enumerate(zip(flight.tracks, flight.taken, strict=True)):
+        misfit = float(np.mean(held[n, : len(taken)] ** 2))
+        told.append(
+            FittedTrack(
+                station=track.station,
+                utc_us=track.utc_us[taken],
+                azimuth_rad=azimuth[n, : len(taken)],
+                elevation_rad=elevation[n, : len(taken)],
+                offset_s=float(shift_s[n]) - setting.priors.lag_s,
+                sigma_offset_s=float(sigma[ARC + 3 * n] * setting.seen.scale[0, n, 0]),
+                rms_rad=sqrt(misfit) * float(setting.seen.sigma_elevation_rad[0, n]),
+                misfit=misfit,
+            )
+        )
+    return tuple(told)
 
 
-def _reasons(apex_s: float, converged: bool, stations: Sequence[StationTrack], setting: Setting) -> tuple[str, ...]:
+def _predicted(form: Form) -> tuple[Vector, Vector]:
+    """Return the (S, L) azimuths and elevations that the arc predicts, on the side of the zenith where the tube was held."""
+    setting = form.setting
+    azimuth, elevation = angles(along(form.unknown, setting)[0][0] - setting.seen.station_m[0, :, None, :])
+    zero = stations_of(form.unknown, setting)[0]
+    over = np.abs(wrapped(azimuth - setting.seen.azimuth_rad[0])) > np.pi / 2
+    azimuth = np.where(over, azimuth + np.pi, azimuth) + zero[:, 1, None]
+    return np.mod(azimuth, 2 * np.pi), np.where(over, np.pi - elevation, elevation) + zero[:, 2, None]
+
+
+def _reasons(apex_s: float, converged: bool, stations: Sequence[FittedTrack], flight: Tracked) -> tuple[str, ...]:
     reasons = [] if converged else ["no arc fits these tracks: the fit does not settle"]
-    apex_s += setting.priors.lag_s
-    time, row = setting.samples.time_s, setting.samples.row
-    outside = max(float(time.min()) - apex_s, apex_s - float(time.max()))
+    apex_s += flight.priors.lag_s
+    spans = [(own.utc_us[[0, -1]] - flight.origin_us) * US for own in stations]
+    outside = max(min(first for first, _ in spans) - apex_s, apex_s - max(last for _, last in spans))
     if outside > MOST_OUTSIDE_S:
         reasons.append(f"the apex would lie {outside:.1f} s outside of every track; {MOST_OUTSIDE_S:g} s is the most")
-    covering = [float(time[row == k].min()) <= apex_s - LEAST_BEFORE_S for k in range(len(stations))]
+    covering = [first <= apex_s - LEAST_BEFORE_S for first, _ in spans]
     if sum(covering) < 2:
         reasons.append(f"{sum(covering)} of {len(covering)} tracks begin {LEAST_BEFORE_S:g} s before the apex; two must")
     reasons += [

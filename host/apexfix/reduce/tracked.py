@@ -3,59 +3,86 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from math import hypot, sqrt
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 
 from apexfix.errors import ReductionError
-from apexfix.model import FlightResult, Residual, Site, Station, Track, Vector
+from apexfix.model import FittedTrack, FlightResult, Residual, Site, Station, Track, Vector
 from apexfix.reduce.adjust import Correction
 from apexfix.reduce.interval import COVERAGE_SIGMAS, stretched
 from apexfix.reduce.least_squares import sightlines
 from apexfix.reduce.options import Options
 from apexfix.reduce.robust import CRITICAL_W, global_test
 from apexfix.reduce.sightline import misclosure
-from apexfix.reduce.track import TrackFix, fit_track
+from apexfix.reduce.track import Tracked, TrackFix, fit_tracks, tracked
 from apexfix.reduce.verdict import Evidence, judge_tracks
 
 TRACK_FIT: Final = "track fit"
 _LEAST_TRACKS: Final = 2
+_Angles = TypeVar("_Angles", Track, FittedTrack)
 
 
-def with_tracks(site: Site, result: FlightResult, let_go: Sequence[Correction], options: Options) -> FlightResult:
-    """Return the result with the arc beside the presses, or in their place where its height is better known.
+def with_tracks(
+    site: Site, results: Sequence[FlightResult], let_go: Sequence[Correction], options: Options
+) -> tuple[FlightResult, ...]:
+    """Return the results with the arc beside the presses, or in their place where its height is better known.
 
     Parameters
     ----------
     let_go : zeros that the whole day found wrong; they are taken out of the tracks too
     """
-    if len(result.tracks) < _LEAST_TRACKS:
-        return result
+    known = _known(site, let_go)
+    ready = {result.flight: _ready(known, result, let_go, options) for result in results if len(result.tracks) >= _LEAST_TRACKS}
+    fitting = {flight: tracks for flight, tracks in ready.items() if isinstance(tracks, Tracked)}
+    fixes = dict(zip(fitting, fit_tracks(list(fitting.values())), strict=True))
+    reasons = {flight: why for flight, why in ready.items() if isinstance(why, str)}
+    return tuple(
+        _judged(site, result, _as_held(fixes[result.flight], let_go))
+        if result.flight in fixes
+        else _with_reason(result, f"the tracks are not used: {reasons[result.flight]}")
+        if result.flight in reasons
+        else result
+        for result in results
+    )
+
+
+def _ready(known: Site, result: FlightResult, let_go: Sequence[Correction], options: Options) -> Tracked | str:
+    """Return what can be fitted of a flight's tracks, or why nothing can."""
     accused = {exclusion.station for exclusion in result.excluded if exclusion.quantity in ("azimuth", "elevation")}
-    tracks = [_corrected(track, let_go) for track in result.tracks if track.station not in accused]
+    tracks = [_corrected(track, let_go, -1) for track in result.tracks if track.station not in accused]
     try:
-        fix = fit_track(_known(site, let_go), tracks, defaults=options.defaults, start_m=result.position_m)
+        return tracked(known, tracks, defaults=options.defaults, start_m=result.position_m)
     except ReductionError as error:
-        return _with_reason(result, f"the tracks are not used: {error}")
+        return str(error)
+
+
+def _judged(site: Site, result: FlightResult, fix: TrackFix) -> FlightResult:
     if not fix.usable:
         return _with_reason(result, f"the tracks are not used: {'; '.join(fix.reasons)}")
-    beside = replace(result, methods={**result.methods, TRACK_FIT: float(fix.position_m[2])}, utc_us=fix.utc_us)
+    methods = {**result.methods, TRACK_FIT: float(fix.position_m[2])}
+    beside = replace(result, methods=methods, utc_us=fix.utc_us, fitted=fix.stations)
     sigma_m = sqrt(fix.covariance_m2[2, 2])
     if result.covariance_m2 is not None and result.covariance_m2[2, 2] <= fix.covariance_m2[2, 2]:
         return _with_reason(beside, f"the tracks know the height no better (sigma {sigma_m:.1f} m) and stand beside")
     return replace(_replaced(beside, fix), residuals=_residuals(site, result, fix.position_m))
 
 
+def _as_held(fix: TrackFix, let_go: Sequence[Correction]) -> TrackFix:
+    """Return the fix with the fitted tracks as the tubes were held, with the zeros that the day found wrong."""
+    return replace(fix, stations=tuple(_corrected(own, let_go, 1) for own in fix.stations))
+
+
 def _with_reason(result: FlightResult, reason: str) -> FlightResult:
     return replace(result, reasons=(*result.reasons, reason))
 
 
-def _corrected(track: Track, let_go: Sequence[Correction]) -> Track:
+def _corrected(track: _Angles, let_go: Sequence[Correction], sign: int) -> _Angles:
     for correction in let_go:
         if correction.station == track.station and correction.quantity == "azimuth zero":
-            track = replace(track, azimuth_rad=track.azimuth_rad - correction.value)
+            track = replace(track, azimuth_rad=track.azimuth_rad + sign * correction.value)
         if correction.station == track.station and correction.quantity == "elevation zero":
-            track = replace(track, elevation_rad=track.elevation_rad - correction.value)
+            track = replace(track, elevation_rad=track.elevation_rad + sign * correction.value)
     return track
 
 
