@@ -3,6 +3,7 @@
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
@@ -13,8 +14,10 @@ from apexfix.clock import Clock, ClockKey, clocks
 from apexfix.errors import CalibrationError
 from apexfix.model import BootClock, Site, UnitHealth
 from apexfix.records import Boot, Health, Press, is_sound, record_from
+from apexfix.units import US
 
 Range = tuple[float, float]
+DAY_S: Final = 86400.0
 _TELLING: Final = {1, 2, 6}  # types of record that tell of the unit: boot, press, health
 
 
@@ -78,7 +81,9 @@ def _health(
     worries: list[str] = []
     calibration = _calibration(folder, unit, [boot for _, boot in seen.boots], worries)
     celsius = _span(seen.celsius)
-    worries += _worries(calibration, celsius, [known[key] for key in boots if key in known])
+    own_clocks = [known[key] for key in boots if key in known]
+    day_us = max((clock.origin_utc_us for clock in own_clocks), default=None)
+    worries += _worries(calibration, celsius, day_us)
     worries += _self_test(boots.values())
     elevation, azimuth, zero = _stated(calibration, worries)
     return UnitHealth(
@@ -89,6 +94,7 @@ def _health(
         firmware=unit.firmware,
         calibration=_text(calibration, "id"),
         calibrated_utc=_text(calibration, "date_utc"),
+        calibration_age_days=_age_days(calibration, day_us),
         calibrated_celsius=_pair(calibration.get("temperature_celsius")),
         sigma_elevation_rad=elevation,
         sigma_azimuth_rad=azimuth,
@@ -121,16 +127,24 @@ def _calibration(folder: Path, unit: Unit, boots: Sequence[Boot], worries: list[
     return found
 
 
-def _worries(calibration: Mapping[str, object], celsius: Range | None, known: Sequence[Clock]) -> list[str]:
-    if not calibration or not known:
+def _worries(calibration: Mapping[str, object], celsius: Range | None, day_us: int | None) -> list[str]:
+    if not calibration or day_us is None:
         return []
     if "date_utc" not in calibration:
         return ["the calibration does not tell its date"]
-    utc_us = max(clock.origin_utc_us for clock in known)
     try:
-        return [worry for end in celsius or (None,) for worry in concerns(calibration, utc_us, end)]
+        return [worry for end in celsius or (None,) for worry in concerns(calibration, day_us, end)]
     except CalibrationError as error:
         return [str(error)]
+
+
+def _age_days(calibration: Mapping[str, object], day_us: int | None) -> float | None:
+    """Return how old a calibration was on the day, None where that cannot be told (then a worry says so)."""
+    try:
+        made = datetime.fromisoformat(str(calibration.get("date_utc")))
+        return None if day_us is None else (datetime.fromtimestamp(day_us * US, UTC) - made).total_seconds() / DAY_S
+    except (ValueError, TypeError):
+        return None
 
 
 def _self_test(boots: Iterable[Boot]) -> list[str]:

@@ -185,6 +185,7 @@ class UnitHealth:
     firmware: str
     calibration: str | None  # its id; None where the unit carried none
     calibrated_utc: str | None  # as the calibration states it
+    calibration_age_days: float | None  # on the day
     calibrated_celsius: tuple[float, float] | None
     sigma_elevation_rad: float | None  # as the calibration states them
     sigma_azimuth_rad: float | None

@@ -1,6 +1,8 @@
 """Text files: what a person or a spreadsheet wrote is bounded and UTF-8, with or without a byte order mark."""
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from apexfix.errors import FileError
@@ -51,11 +53,16 @@ def write_text(path: Path, text: str) -> None:
     FileError
         The file or its folder cannot be written.
     """
-    try:
+    with _unwritable(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise FileError(f"it cannot be written ({error.strerror}), a folder that you may write is expected", path=path) from error
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write a file that is no text, and its folder where that is missing; FileError where that cannot be."""
+    with _unwritable(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content)
 
 
 def append_text(path: Path, text: str) -> None:
@@ -66,10 +73,15 @@ def append_text(path: Path, text: str) -> None:
     FileError
         The file cannot be written.
     """
+    with _unwritable(path), path.open("ab") as file:
+        file.write(text.encode())
+        file.flush()
+        os.fsync(file.fileno())
+
+
+@contextmanager
+def _unwritable(path: Path) -> Iterator[None]:
     try:
-        with path.open("ab") as file:
-            file.write(text.encode())
-            file.flush()
-            os.fsync(file.fileno())
+        yield
     except OSError as error:
         raise FileError(f"it cannot be written ({error.strerror}), a folder that you may write is expected", path=path) from error

@@ -243,7 +243,7 @@ def test_the_page_tells_verdict_methods_budget_exclusions_and_cautions_in_words(
 
 def test_budget_shares_are_those_of_the_variance_and_sum_to_a_hundred():
     shares = bars(solved(1))
-    assert [(bar.source, bar.sigma_m) for bar in shares] == [("pointing", "2.0"), ("survey", "0.5")]
+    assert [(bar.source, bar.sigma) for bar in shares] == [("pointing", "2.0"), ("survey", "0.5")]
     assert [bar.percent for bar in shares] == pytest.approx([100 * 4 / 4.25, 100 * 0.25 / 4.25])
 
 

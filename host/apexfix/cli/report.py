@@ -12,14 +12,16 @@ from apexfix.reduce.options import Options
 @click.command()
 @click.argument("day", type=click.Path(path_type=Path))
 @click.option("--open", "show", is_flag=True, help="Open the report in the browser.")
+@click.option("--feet", is_flag=True, help="Lengths in feet in the report and its pictures; files stay in metres.")
+@click.option("--pictures/--no-pictures", default=True, help="Every figure also as SVG and PNG (the default), or not.")
 @reports_errors
-def report(day: Path, show: bool) -> None:
-    """Write report.html, results.json, results.csv and all readings as sightings.csv into the folder DAY/report.
+def report(day: Path, show: bool, feet: bool, pictures: bool) -> None:
+    """Write report.html, its tables as CSV and JSON and its figures as SVG and PNG into the folder DAY/report.
 
     Prints the path of the report. Ends as ``apexfix reduce`` does.
     """
     answers = reduced(day, Options())
-    page = write_report(answers, day)
+    page = write_report(answers, day, feet=feet, pictures=pictures)
     click.echo(page)
     if show:
         click.launch(str(page))

@@ -12,11 +12,11 @@ import numpy as np
 
 from apexfix.geometry import angles, direction
 from apexfix.model import DayResult, FlightResult, Sighting, Site, Station, Vector
-from apexfix.report.rounding import height_words
+from apexfix.report.rounding import PLAIN, Manner, height_words, length, unit_word
 from apexfix.report.svg import Point, circle, drawing, line, polygon, words
-from apexfix.units import DEG
+from apexfix.units import DEG, FOOT
 
-_MAP: Final = (480.0, 400.0)
+_MAP: Final = (400.0, 340.0)
 _VIEW: Final = (360.0, 300.0)
 _MARGIN: Final = 36.0
 _FOOT: Final = 26.0  # below the lower margin, for names and the scale bar
@@ -67,8 +67,8 @@ def ellipse95(result: FlightResult) -> Vector:
 # --- the figures ----------------------------------------------------------------------------------------------------
 
 
-def site_map(day: DayResult) -> str:
-    """Return a map of the stations, the pad and every apex with the ellipse that holds it with 95 %."""
+def site_map(day: DayResult, manner: Manner = PLAIN) -> str:
+    """Return a map of the stations, the pad, the wind and every apex with the ellipse that holds it with 95 %."""
     ellipses = [ellipse95(result) for result in day.flights]
     stations = [station.position_m for station in day.site.stations]
     apexes = [result.position_m for result in day.flights if result.position_m is not None]
@@ -79,10 +79,11 @@ def site_map(day: DayResult) -> str:
     shapes += [circle(at, 2.5, "apex") for _, at in solved]
     if len(solved) <= _MOST_LABELS:
         shapes += [words((x + 5, y - 5), str(flight), "number", "start") for flight, (x, y) in solved]
-    return drawing(*_MAP, f"Map of {day.site.name}", [*shapes, *_ground(frame, day.site.stations), *_north(), *_scale_bar(frame)])
+    shapes += [*_ground(frame, day.site.stations), *_north(), *_wind(day.site, manner), *_scale_bar(frame, manner)]
+    return drawing(*_MAP, f"Map of {day.site.name}", shapes)
 
 
-def plan_view(result: FlightResult, site: Site) -> str:
+def plan_view(result: FlightResult, site: Site, manner: Manner = PLAIN) -> str:
     """Return one flight from above: the lines of sight that have an azimuth, and the apex with its ellipse."""
     ellipse = ellipse95(result)
     stations = _stations(result, site)
@@ -92,11 +93,11 @@ def plan_view(result: FlightResult, site: Site) -> str:
     shapes = [polygon(map(frame.at, ellipse), "error")] if ellipse.size else []
     shapes += _sights(frame, result, site, only_azimuths=True)
     shapes += [] if result.position_m is None else [circle(frame.at(result.position_m), 3, "apex")]
-    shapes += [*_ground(frame, stations), *_north(), *_scale_bar(frame)]
+    shapes += [*_ground(frame, stations), *_north(), *_scale_bar(frame, manner)]
     return drawing(*_VIEW, f"Flight {result.flight} from above", shapes)
 
 
-def elevation_view(result: FlightResult, site: Site) -> str:
+def elevation_view(result: FlightResult, site: Site, manner: Manner = PLAIN) -> str:
     """Return one flight from the side, in the vertical plane that shows most: lines of sight, apex and interval of the height."""
     stations = _stations(result, site)
     level = [np.zeros(3), *(station.position_m for station in stations)]
@@ -110,10 +111,10 @@ def elevation_view(result: FlightResult, site: Site) -> str:
     if result.position_m is not None:
         apex = frame.at(result.position_m)
         shapes += [line(apex, (apex[0], ground), "plumb"), *_whiskers(frame, bar), circle(apex, 3, "apex")]
-        shapes += [words((apex[0], (apex[1] + ground) / 2), height_words(result), "name")]
+        shapes += [words((apex[0], (apex[1] + ground) / 2), height_words(result, manner), "name")]
     looking = round(float(angles(np.cross([0.0, 0.0, 1.0], plane[0]))[0]) / DEG) % 360
     caption = words((_VIEW[0] - 8, 16), f"looking towards {looking}°", "small", "end")
-    shapes += [*_ground(frame, stations), caption, *_scale_bar(frame)]
+    shapes += [*_ground(frame, stations), caption, *_scale_bar(frame, manner)]
     return drawing(*_VIEW, f"Flight {result.flight} from the side", shapes)
 
 
@@ -212,12 +213,39 @@ def _north() -> list[str]:
     return [line((18, 44), (18, 20), "arrow"), polygon([(18, 10), (23, 22), (13, 22)], "head"), words((18, 58), "N", "name")]
 
 
-def _scale_bar(frame: Frame) -> list[str]:
+def wind_words(site: Site, manner: Manner = PLAIN) -> str:
+    """Return the wind that the site states, empty where it states none."""
+    if site.wind_m_s is None:
+        return ""
+    bearing = "" if site.wind_from_rad is None else f" from {site.wind_from_rad / DEG:.0f}°"
+    return f"{length(site.wind_m_s, manner):.1f} {unit_word(manner)}/s{bearing}"
+
+
+def _wind(site: Site, manner: Manner) -> list[str]:
+    """Return an arrow with the wind, in the upper right corner, as stated for the day."""
+    if site.wind_m_s is None or site.wind_from_rad is None:
+        return []
+    middle = np.array([_MAP[0] - 34, 34.0])
+    along = np.array([-np.sin(site.wind_from_rad), np.cos(site.wind_from_rad)])  # where it blows to; y is downwards
+    side = np.array([-along[1], along[0]])
+    tail, tip = middle - 18 * along, middle + 18 * along
+    head = [tip, tip - 11 * along + 6 * side, tip - 11 * along - 6 * side]
+    name = words((_MAP[0] - 8, 74), f"wind {wind_words(site, manner)}", "small", "end")
+    return [line(_pair(tail), _pair(tip - 8 * along), "wind"), polygon(map(_pair, head), "gust"), name]
+
+
+def _pair(point: Vector) -> Point:
+    return float(point[0]), float(point[1])
+
+
+def _scale_bar(frame: Frame, manner: Manner = PLAIN) -> list[str]:
     """Return a bar of a round length, at most a third of the figure."""
-    longest_m = frame.size[0] / 3 / frame.scale
-    power = 10.0 ** floor(log10(longest_m))
-    length_m = max(step * power for step in (1, 2, 5) if step * power <= longest_m)
+    unit_m = FOOT if manner.feet else 1.0
+    longest = frame.size[0] / 3 / frame.scale / unit_m
+    power = 10.0 ** floor(log10(longest))
+    shown = max(step * power for step in (1, 2, 5) if step * power <= longest)
     right, y = frame.size[0] - 12, frame.size[1] - 12
-    left = right - length_m * frame.scale
+    left = right - shown * unit_m * frame.scale
     ticks = [line((x, y - 4), (x, y + 4), "bar") for x in (left, right)]
-    return [line((left, y), (right, y), "bar"), *ticks, words(((left + right) / 2, y - 6), f"{length_m:g} m", "small")]
+    name = words(((left + right) / 2, y - 6), f"{shown:g} {unit_word(manner)}", "small")
+    return [line((left, y), (right, y), "bar"), *ticks, name]

@@ -5,14 +5,22 @@ from textwrap import fill
 from typing import Final
 
 from apexfix.model import DayResult, FlightResult
-from apexfix.report.rounding import closure_words, height_words, interval_words, stations_used
+from apexfix.report.rounding import (
+    PLAIN,
+    Manner,
+    closure_words,
+    height_words,
+    interval_words,
+    length_words,
+    stations_used,
+)
 
 _COLUMNS: Final = ("flight", "height", "95 % interval", "verdict", "closure", "stations used")
 _WIDTH: Final = 100
 _TO_THE_LEFT: Final = ("verdict", "stations used")
 
 
-def day_text(day: DayResult, true_m: Sequence[float | None] | None = None) -> str:
+def day_text(day: DayResult, true_m: Sequence[float | None] | None = None, manner: Manner = PLAIN) -> str:
     """Return the answers of a day as text: one row for each flight, then what there is to say about each.
 
     Parameters
@@ -20,19 +28,21 @@ def day_text(day: DayResult, true_m: Sequence[float | None] | None = None) -> st
     true_m
         The true height of each flight, where the day was simulated; makes a column of its own.
     """
-    rows = [_COLUMNS, *(_row(result) for result in day.flights)]
+    rows = [_COLUMNS, *(_row(result, manner) for result in day.flights)]
     if true_m is not None:
-        truths = ("truth", *("-" if height is None else f"{height:.1f} m" for height in true_m))
+        truths = ("truth", *("-" if height is None else length_words(height, None, manner) for height in true_m))
         rows = [(*row[:3], truth, *row[3:]) for row, truth in zip(rows, truths, strict=True)]
     table = _table(rows)
     notes = [line for result in day.flights for line in _notes(result)]
     remarks = [f"remark: {remark}" for remark in day.remarks]
-    return "\n".join([day.site.name, "", *table, "", *notes, *remarks, "", "± is one standard deviation."])
+    last = "± is one standard deviation." + (" The sentences above are in metres." if manner.feet else "")
+    return "\n".join([day.site.name, "", *table, "", *notes, *remarks, "", last])
 
 
-def _row(result: FlightResult) -> tuple[str, ...]:
+def _row(result: FlightResult, manner: Manner) -> tuple[str, ...]:
     used = ", ".join(stations_used(result)) or "-"
-    return (str(result.flight), height_words(result), interval_words(result), result.verdict.value, closure_words(result), used)
+    height, interval = height_words(result, manner), interval_words(result, manner)
+    return (str(result.flight), height, interval, result.verdict.value, closure_words(result), used)
 
 
 def _table(rows: Sequence[Sequence[str]]) -> list[str]:
