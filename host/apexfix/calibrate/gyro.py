@@ -21,6 +21,8 @@ _TILTED_DEG: Final = 3.0
 _APART: Final = 0.25  # of the strongest axis: less is no axis of its own
 _LEAST_RANGE_C: Final = 3.0
 _ROOM_C: Final = 25.0
+# A hand begins and ends a turn softly: the offset is taken this long, away from where the unit moves, not over the whole rest.
+_STILL_US: Final = 1_500_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +80,8 @@ def turn_in(samples: Samples, limits: Limits = REST) -> Turn:
     between = slice(first, last + 1)
     t_s = samples.t_us[between] * US
     share = ((t_s - t_s[0]) / (t_s[-1] - t_s[0]))[:, None]
-    rate = samples.rate_dps[between] - (1 - share) * before.rate_dps - share * after.rate_dps
+    still = [_mean_rate_dps(samples, samples.t_us[first] - _STILL_US), _mean_rate_dps(samples, samples.t_us[last])]
+    rate = samples.rate_dps[between] - (1 - share) * still[0] - share * still[1]
     angle = np.sum(0.5 * (rate[1:] + rate[:-1]) * np.diff(t_s)[:, None], axis=0)
     up = (before.force_g + after.force_g) / 2
     return Turn(angle, up, _whole_turns(angle, up), float(t_s[-1] - t_s[0]))
@@ -150,6 +153,11 @@ def _ends(samples: Samples, limits: Limits) -> tuple[int | None, int | None]:
     first = int(np.searchsorted(samples.t_us, samples.t_us[where[0]] - 500_000))
     last = int(np.searchsorted(samples.t_us, samples.t_us[where[-1]] + 500_000)) - 1
     return max(first, 0), min(last, len(samples.t_us) - 1)
+
+
+def _mean_rate_dps(samples: Samples, from_us: int) -> Vector:
+    """Return the (3,) mean rate over the time in which a unit is still before or after a turn."""
+    return np.asarray(samples.rate_dps[(samples.t_us >= from_us) & (samples.t_us <= from_us + _STILL_US)].mean(axis=0))
 
 
 def _whole_turns(angle_deg: Vector, up_g: Vector) -> int:

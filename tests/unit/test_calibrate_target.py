@@ -1,0 +1,94 @@
+"""Targets from tape figures, and the two tables of a calibration folder."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from apexfix.calibrate.steps import Step, append_step, read_steps, read_targets
+from apexfix.calibrate.target import Tape, taped_target
+from apexfix.errors import ApexfixError, CalibrationError, FileError
+from apexfix.units import DEG
+
+HEAD = "target,height_m,eye_m,distance_m,sigma_height_m,sigma_eye_m,sigma_distance_m,elevation_deg,sigma_elevation_deg\n"
+
+
+@given(st.floats(0, 30), st.floats(0.1, 2), st.floats(3, 40))
+def test_the_stated_sigma_is_that_of_tapes_drawn_at_random(height_m, eye_m, distance_m):
+    # JCGM 101: propagation by drawing; the tape's errors are far smaller than its figures, so the first order must agree
+    sigmas = (0.01, 0.005, 0.02)
+    rng = np.random.default_rng(1)
+    drawn = [value + rng.normal(0, sigma, 4000) for value, sigma in zip((height_m, eye_m, distance_m), sigmas, strict=True)]
+    target = taped_target("t", Tape(height_m, eye_m, distance_m, *sigmas))
+    assert np.std(np.arctan2(drawn[0] - drawn[1], drawn[2])) == pytest.approx(target.sigma_rad, rel=0.06)
+
+
+def test_a_target_closer_than_three_metres_is_refused_and_the_reason_given():
+    with pytest.raises(CalibrationError, match=r"gable is 2\.80 m away, 3 m or more are needed; choose one farther away: so near"):
+        taped_target("gable", Tape(6.5, 1.5, 2.8, 0.01, 0.005, 0.02))
+
+
+def test_a_negative_sigma_is_refused():
+    with pytest.raises(CalibrationError, match="gable has a negative sigma"):
+        taped_target("gable", Tape(6.5, 1.5, 12, 0.01, -0.005, 0.02))
+
+
+def test_a_table_of_targets_is_read_with_its_three_ways_of_knowing(tmp_path):
+    (tmp_path / "targets.csv").write_text(
+        HEAD + "# measured on Monday\nlevel,,,,,,,0,0.02\ngable,6.5,1.5,12,0.01,0.005,0.02,,\nmark,,,,,,,,\n"
+    )
+    level, gable, mark = read_targets(tmp_path)
+    assert (level.elevation_rad, level.sigma_rad) == (0.0, 0.02 * DEG)
+    assert np.degrees(gable.elevation_rad) == pytest.approx(22.6199, abs=1e-4)  # the triangle 5, 12, 13
+    assert mark.elevation_rad is None
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "a header line target,height_m"),
+        ("target,elevation\nlevel,0\n", "line 1, elevation: this column is not known; did you mean"),
+        ("elevation_deg\n0\n", "line 1, target: this column is missing"),
+        (HEAD + "level,,,,,,,zero,0.02\n", "line 2, elevation_deg: 'zero' seen, a number expected"),
+        (HEAD + "level,,,,,,,nan,0.02\n", "line 2, elevation_deg: 'nan' seen, a number expected"),
+        (HEAD + "level,,,,,,,0,0\n", "line 2: elevation_deg, sigma_elevation_deg seen, all of height_m"),
+        (HEAD + "gable,6.5,1.5,12,,,,,\n", "line 2: height_m, eye_m, distance_m seen, all of height_m, eye_m"),
+        (HEAD + ",6.5,1.5,12,,,,,\n", "line 2, target: a target needs a name"),
+        (HEAD + "level,,,,,,,0,0.02,7\n", "line 2: 10 values seen, 9 expected"),
+        (HEAD + "gable,6.5,1.5,2,0.01,0.005,0.02,,\n", "line 2: target gable is 2.00 m away"),
+    ],
+)
+def test_a_damaged_table_of_targets_is_refused_with_file_line_and_field(tmp_path, text, said):
+    (tmp_path / "targets.csv").write_text(text)
+    with pytest.raises(ApexfixError) as refused:
+        read_targets(tmp_path)
+    assert "targets.csv" in str(refused.value)
+    assert said in str(refused.value)
+
+
+def test_steps_that_are_written_are_read_and_the_last_word_about_a_press_counts(tmp_path):
+    first, second = Step("9f3a", 57, "sighting", "gable", 2, 1), Step("9f3a", 57, "ignore")
+    append_step(tmp_path, first)
+    assert read_steps(tmp_path) == {("9f3a", 57): first}
+    append_step(tmp_path, second)
+    assert read_steps(tmp_path) == {("9f3a", 57): second}
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ("9f3a,57,posing,,,", "line 2, step: 'posing' seen, one of pose, sighting"),
+        ("9f3a,57,test,,1,1", "line 2, target: a test needs the name of its target"),
+        ("9f3a,57,test,gable,3,1", "line 2, face: 3 seen, 1 (upright) or 2 (rolled half round) expected"),
+        ("9f3a,x,pose,,,", "line 2, record: 'x' seen, a whole number expected"),
+    ],
+)
+def test_a_damaged_table_of_steps_is_refused_with_line_and_field(tmp_path, row, said):
+    (tmp_path / "steps.csv").write_text(f"log,record,step,target,face,set\n{row}\n")
+    with pytest.raises(FileError) as refused:
+        read_steps(tmp_path)
+    assert said in str(refused.value)
+
+
+def test_a_folder_without_tables_has_no_steps_and_no_targets(tmp_path):
+    assert (read_steps(tmp_path), read_targets(tmp_path)) == ({}, ())
