@@ -273,3 +273,13 @@ def test_the_fitted_tracks_go_through_the_samples():
         assert np.sqrt(np.mean(off**2)) == pytest.approx(own.rms_rad, rel=0.5)
         around = np.mod(own.azimuth_rad - track.azimuth_rad[kept] + np.pi, 2 * np.pi) - np.pi
         assert np.abs(around).max() * 180 / np.pi < 3
+
+
+def test_the_budget_is_the_sigma_and_follows_what_is_stated():
+    site, tracks, _ = seen(3)
+    fix = fit_track(site, tracks)
+    assert np.sqrt(sum(part**2 for part in fix.budget_m.values())) == pytest.approx(np.sqrt(fix.covariance_m2[2, 2]), rel=1e-6)
+    unsure = replace(site, stations=tuple(replace(s, sigma_elevation_zero_rad=0.02, sigma_position_m=0.1) for s in site.stations))
+    budget_m = fit_track(unsure, tracks).budget_m
+    assert max(budget_m, key=budget_m.get) == "unit zero"
+    assert fix.budget_m["survey"] == 0.0 < budget_m["survey"] < 0.2

@@ -13,6 +13,7 @@ from apexfix.reduce.robust import ALPHA_GLOBAL, global_test
 from apexfix.reduce.sightline import Mask
 from apexfix.units import STANDARD_GRAVITY
 
+SOURCES: Final = ("pointing", "unit zero", "survey", "aiming habit", "timing", "shape of the arc")
 _OPENINGS_S: Final = (-0.3, 0.5)  # after the apex of the whole arc: where the search for an opening begins
 
 
@@ -26,6 +27,7 @@ class Form(NamedTuple):
     apex: Vector  # (F, 4) east, north, up, time
     covariance: Vector  # (F, 4, 4) of these
     spread: Vector  # (F, P, P) of the unknowns
+    height_m2: Vector  # (F, R) what each of the rows adds to the variance of the height
     chi2: Vector  # (F,)
     redundancy: Stamps  # (F,)
     evidence: Vector  # (F,) logarithm, up to what both forms share
@@ -81,11 +83,14 @@ def _form(first: Vector, setting: Setting) -> Form:
     evidence += 2 * np.sum(np.log(np.where(setting.seen.used, weight, 1.0)), axis=(1, 2))
     # the covariance tells what the fit shows, where it shows more than was assumed
     worse = np.array([global_test(*pair) < ALPHA_GLOBAL for pair in zip(at.cost.tolist(), spare.tolist(), strict=True)])
-    spread = np.where(worse, at.cost / spare, 1.0)[:, None, None] * spread
+    widening = np.where(worse, at.cost / spare, 1.0)
     gradient = highest_gradient(unknown, setting.priors, opened=setting.opened)
     apex = highest(unknown, setting.priors, opened=setting.opened)
+    # the information is the sum over rows of their outer products, so the variance of anything is a sum over rows, too
+    rows_up = np.sum(at.jacobian * (spread @ gradient[:, 2, :, None]).transpose(0, 2, 1), axis=2) ** 2 * widening[:, None]
+    spread = widening[:, None, None] * spread
     both = gradient @ spread @ gradient.transpose(0, 2, 1)
-    return Form(setting, unknown, weight, converged, apex, both, spread, at.cost, spare, evidence)
+    return Form(setting, unknown, weight, converged, apex, both, spread, rows_up, at.cost, spare, evidence)
 
 
 def _prior_count(setting: Setting) -> int:
@@ -100,3 +105,27 @@ def mixed(k: int, both: BothForms) -> tuple[Vector, Vector]:
     mean: Vector = sum((share * apex for share, apex, _ in parts), start=np.zeros(4))
     spread: Vector = sum((share * (own + np.outer(apex - mean, apex - mean)) for share, apex, own in parts), start=np.zeros((4, 4)))
     return mean, spread
+
+
+def height_budget(k: int, both: BothForms, origin: Vector) -> dict[str, float]:
+    """Return what each source adds to the sigma of one flight's height, m; in quadrature they are the whole.
+
+    Parameters
+    ----------
+    origin : (S, 2, 3) what part of the variance of each zero, in azimuth and elevation, is the unit's, the survey's and the hand's
+    """
+    p = float(both.p_opened[k])
+    shares = [(share, form) for share, form in ((1 - p, both.whole), (p, both.opened)) if share > 0]
+    mean = sum(share * float(form.apex[k, 2]) for share, form in shares)
+    parts = np.sum([share * _by_source(form.height_m2[k], origin) for share, form in shares], axis=0)
+    parts[-1] += sum(share * (float(form.apex[k, 2]) - mean) ** 2 for share, form in shares)
+    return dict(zip(SOURCES, np.sqrt(parts).tolist(), strict=True))
+
+
+def _by_source(height_m2: Vector, origin: Vector) -> Vector:
+    """Return the variances of SOURCES from those of the rows: samples, priors of the arc, of the stations, of the presses."""
+    stations = len(origin)
+    samples, arc, own, presses = np.split(height_m2, np.cumsum([len(height_m2) - 4 * stations - (ARC - 4), ARC - 4, 3 * stations]))
+    shift, zeros = own.reshape(stations, 3)[:, 0], own.reshape(stations, 3)[:, 1:]
+    unit, survey, aim = np.sum(zeros[..., None] * origin, axis=(0, 1))
+    return np.array([samples.sum(), unit, survey, aim, shift.sum() + presses.sum(), arc.sum()])

@@ -4,7 +4,7 @@ The arc and its unknowns are those of :mod:`apexfix.reduce.arc`, their least squ
 """
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import cos, sqrt
 from typing import Final
@@ -16,7 +16,7 @@ from apexfix.geometry import angles, wrapped
 from apexfix.model import FittedTrack, Site, Stamps, Station, Track, Vector
 from apexfix.reduce.arc import ARC, TrackPriors
 from apexfix.reduce.arc_fit import Seen, Setting, along, misclosed, stations_of
-from apexfix.reduce.arc_forms import BothForms, Form, both_forms, mixed
+from apexfix.reduce.arc_forms import BothForms, Form, both_forms, height_budget, mixed
 from apexfix.reduce.least_squares import fix_many
 from apexfix.reduce.observe import Defaults
 from apexfix.units import DEG, SECOND_US, US
@@ -33,6 +33,7 @@ class TrackFix:
     velocity_m_s: Vector  # (2,) east, north, at the apex
     sigma_velocity_m_s: Vector  # (2,)
     opened: float  # probability that the recovery device opened within the tracks
+    budget_m: Mapping[str, float]  # source -> what it adds to the sigma of the height; in quadrature they are the whole
     stations: tuple[FittedTrack, ...]
     chi2: float  # priors included
     redundancy: int
@@ -50,6 +51,7 @@ class Tracked:
     seen: Seen  # a batch of this flight alone
     priors: TrackPriors
     start_m: Vector  # (3,)
+    origin: Vector  # (S, 2, 3) of the variance of each zero, in azimuth and elevation: unit, survey, hand
 
 
 SPACING_S: Final = 0.1  # of the thinned samples: a fifth of the life of an error, which loses next to nothing
@@ -143,6 +145,8 @@ def tracked(
     time_s, azimuth, elevation = ([one[n] for one in samples] for n in range(3))
     # one sigma for a whole track keeps its errors a stationary process
     level = [max(float(np.median(np.abs(np.cos(angle)))), _LEAST_LEVEL) for angle in elevation]
+    shift = [np.hypot(priors.sigma_lag_s, track.sigma_time_s) for track in tracks]
+    zeros = np.array([_zero_variances(station, start, priors, defaults) for station in stations])
     seen = Seen(
         time_s=_padded(time_s),
         azimuth_rad=_padded(azimuth),
@@ -152,10 +156,10 @@ def tracked(
         sigma_azimuth_rad=np.array([own]) / level,
         sigma_elevation_rad=np.array([own], dtype=np.float64),
         station_m=np.array([[station.position_m for station in stations]]),
-        scale=_scales(tracks, stations, start, priors, defaults)[None],
+        scale=np.insert(np.sqrt(zeros.sum(axis=2)), 0, shift, axis=1)[None],
         press_s=np.array([[(track.mark_utc_us - origin_us) * US for track in tracks]]),
     )
-    return Tracked(tuple(tracks), origin_us, taken, seen, priors, start)
+    return Tracked(tuple(tracks), origin_us, taken, seen, priors, start, zeros / zeros.sum(axis=2, keepdims=True))
 
 
 def _stations(site: Site, tracks: Sequence[Track]) -> list[Station]:
@@ -221,21 +225,19 @@ def _start(tracks: Sequence[Track], stations: Sequence[Station], defaults: Defau
     return start
 
 
-def _scales(
-    tracks: Sequence[Track], stations: Sequence[Station], start_m: Vector, priors: TrackPriors, defaults: Defaults
-) -> Vector:
-    """Return the sigma of each station's shift in time and of its zeros; the survey acts as a zero, for the model stays put."""
-    scales = []
-    for track, station in zip(tracks, stations, strict=True):
-        sight = start_m - station.position_m
-        level, range_m = max(float(np.hypot(*sight[:2])), 1e-3), max(float(np.linalg.norm(sight)), 1e-3)
-        azimuth, elevation = station.sigma_azimuth_zero_rad, station.sigma_elevation_zero_rad
-        azimuth = defaults.azimuth_zero_rad if azimuth is None else azimuth
-        elevation = defaults.elevation_zero_rad if elevation is None else elevation
-        survey = station.sigma_position_m
-        across, along_it = np.hypot(survey / level, priors.aim_rad * range_m / level), np.hypot(survey / range_m, priors.aim_rad)
-        scales.append([np.hypot(priors.sigma_lag_s, track.sigma_time_s), np.hypot(azimuth, across), np.hypot(elevation, along_it)])
-    return np.array(scales, dtype=np.float64)
+def _zero_variances(station: Station, start_m: Vector, priors: TrackPriors, defaults: Defaults) -> Vector:
+    """Return the (2, 3) variances of a station's zeros in azimuth and elevation: unit, survey, hand.
+
+    The survey acts as a zero, for the model stays put; a habit of aiming lasts a whole track.
+    """
+    sight = start_m - station.position_m
+    level, range_m = max(float(np.hypot(*sight[:2])), 1e-3), max(float(np.linalg.norm(sight)), 1e-3)
+    azimuth, elevation = station.sigma_azimuth_zero_rad, station.sigma_elevation_zero_rad
+    azimuth = defaults.azimuth_zero_rad if azimuth is None else azimuth
+    elevation = defaults.elevation_zero_rad if elevation is None else elevation
+    survey = station.sigma_position_m
+    across = [azimuth, survey / level, priors.aim_rad * range_m / level]
+    return np.square([across, [elevation, survey / range_m, priors.aim_rad]])
 
 
 # --- the answer -----------------------------------------------------------------------------------------------------
@@ -255,6 +257,7 @@ def _told(k: int, flight: Tracked, both: BothForms) -> TrackFix:
         velocity_m_s=one.unknown[0, 4:6].copy(),
         sigma_velocity_m_s=sigma[4:6],
         opened=float(both.p_opened[k]),
+        budget_m=height_budget(k, both, flight.origin),
         stations=stations,
         chi2=float(one.chi2[0]),
         redundancy=int(one.redundancy[0]),

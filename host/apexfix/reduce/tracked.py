@@ -128,7 +128,7 @@ def _replaced(result: FlightResult, fix: TrackFix) -> FlightResult:
         covariance_m2=fix.covariance_m2,
         interval95_m=interval,
         method=TRACK_FIT,
-        budget_m={"tracks, unit zero and survey": sigma},
+        budget_m=dict(fix.budget_m),
     )
 
 
