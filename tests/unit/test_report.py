@@ -48,7 +48,7 @@ def solved(flight, apex_m=(5.0, 12.0, 141.04), sigmas_m=(1.0, 1.5, 2.345), **cha
         closure_percent=2.34,
         method="weighted least squares",
         methods={"weighted least squares": apex_m[2], "crossing azimuths": 143.21},
-        residuals=tuple(Residual(s.station, None if s.azimuth_rad is None else 0.001, -0.002) for s in sightings),
+        residuals=tuple(Residual(s.station, None if s.azimuth_rad is None else 0.001, -0.002, None, 0.004) for s in sightings),
         excluded=(Exclusion("B", "mark", "a press by mistake"),),
         budget_m={"survey": 0.5, "pointing": 2.0},
         utc_us=1_777_630_830_500_000,
@@ -120,7 +120,8 @@ NUMBER, MAYBE = (int, float), (int, float, type(None))
 KEYS = {
     "flight": int, "verdict": str, "reasons": list, "height_m": MAYBE, "sigma_m": MAYBE, "interval95_m": (list, type(None)),
     "east_m": MAYBE, "north_m": MAYBE, "closure_percent": MAYBE, "method": str, "methods": dict, "residuals": list,
-    "excluded": list,
+    "excluded": list, "sigma_east_m": MAYBE, "sigma_north_m": MAYBE, "time_utc": (str, type(None)), "budget_m": dict,
+    "readings": list, "tracks": list,
 }  # fmt: skip
 
 
@@ -132,9 +133,10 @@ def check_flight(flight):
     assert flight["interval95_m"] is None or [isinstance(end, NUMBER) for end in flight["interval95_m"]] == [True, True]
     assert all(isinstance(name, str) and isinstance(height, MAYBE) for name, height in flight["methods"].items())
     for residual in flight["residuals"]:
-        assert list(residual) == ["station", "azimuth_deg", "elevation_deg"]
-        assert isinstance(residual["azimuth_deg"], MAYBE)
-        assert isinstance(residual["elevation_deg"], MAYBE)
+        assert list(residual) == ["station", "azimuth_deg", "elevation_deg", "sigma_azimuth_deg", "sigma_elevation_deg"]
+        assert all(isinstance(value, MAYBE) for name, value in residual.items() if name != "station")
+    for reading in flight["readings"]:
+        assert list(reading) == ["station", "time_utc", "azimuth_deg", "elevation_deg", "source", "note"]
     for excluded in flight["excluded"]:
         assert list(excluded) == ["station", "quantity", "reason"]
         assert all(isinstance(value, str) for value in excluded.values())
@@ -142,8 +144,10 @@ def check_flight(flight):
 
 def test_the_json_has_exactly_the_keys_and_kinds_of_its_stable_format():
     document = json.loads(day_json(DAY))
-    assert list(document) == ["format", "flights"]
+    assert list(document) == ["format", "flights", "site", "remarks", "units"]
     assert document["format"] == 1
+    assert document["remarks"] == ["a remark"]
+    assert document["site"] == {"name": "Meadow " + HOSTILE, "timezone": None, "wind_m_s": None, "wind_from_deg": None}
     assert len(document["flights"]) == 3
     for flight in document["flights"]:
         check_flight(flight)
@@ -152,7 +156,11 @@ def test_the_json_has_exactly_the_keys_and_kinds_of_its_stable_format():
 def test_json_carries_full_numbers_in_degrees_and_metres():
     first = json.loads(day_json(DAY))["flights"][0]
     assert (first["height_m"], first["east_m"], first["north_m"], first["sigma_m"]) == (141.04, 5.0, 12.0, 2.345)
-    assert first["residuals"][0] == {"station": "A", "azimuth_deg": 0.001 / DEG, "elevation_deg": -0.002 / DEG}
+    residual = first["residuals"][0]
+    assert (residual["azimuth_deg"], residual["elevation_deg"]) == (0.001 / DEG, -0.002 / DEG)
+    assert (residual["sigma_azimuth_deg"], residual["sigma_elevation_deg"]) == (None, 0.004 / DEG)
+    assert (first["sigma_east_m"], first["sigma_north_m"], first["budget_m"]) == (1.0, 1.5, {"survey": 0.5, "pointing": 2.0})
+    assert first["time_utc"] == "2026-05-01T10:20:30.500000Z"
     assert first["residuals"][1]["azimuth_deg"] is None
 
 

@@ -47,11 +47,11 @@ def manner_for(day: DayResult, *, feet: bool) -> Manner:
     return Manner(feet=feet, timezone=day.site.timezone)
 
 
-def write_report(answers: DayResult, day_folder: Path, *, feet: bool = False, pictures: bool = True) -> Path:
-    """Write the report, its tables and its pictures into the day's report folder.
+def write_report(answers: DayResult, day_folder: Path, *, feet: bool = False, pictures: bool = False) -> Path:
+    """Write the report and its tables into the day's report folder.
 
-    These are report.html, results.json, results.csv and the other tables, all readings as sightings.csv, and every figure as SVG
-    and PNG in the folder `figures`. Only the page and the pictures know feet.
+    These are report.html, results.json, results.csv and the other tables, all readings as sightings.csv, and with `pictures` every
+    figure as SVG and PNG in the folder `figures`. Only the page and the pictures know feet.
 
     Returns the path of the report. FileError where a file cannot be written.
     """

@@ -13,10 +13,10 @@ from apexfix.reduce.options import Options
 @click.argument("day", type=click.Path(path_type=Path))
 @click.option("--open", "show", is_flag=True, help="Open the report in the browser.")
 @click.option("--feet", is_flag=True, help="Lengths in feet in the report and its pictures; files stay in metres.")
-@click.option("--pictures/--no-pictures", default=True, help="Every figure also as SVG and PNG (the default), or not.")
+@click.option("--pictures", is_flag=True, help="Write every figure as SVG and PNG too, into DAY/report/figures.")
 @reports_errors
 def report(day: Path, show: bool, feet: bool, pictures: bool) -> None:
-    """Write report.html, its tables as CSV and JSON and its figures as SVG and PNG into the folder DAY/report.
+    """Write report.html and its tables as CSV and JSON into the folder DAY/report.
 
     Prints the path of the report. Ends as ``apexfix reduce`` does.
     """

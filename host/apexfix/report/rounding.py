@@ -142,19 +142,19 @@ def residual_of(result: FlightResult, station: str) -> Residual:
     return next((residual for residual in result.residuals if residual.station == station), Residual(station, None, None))
 
 
-def time_words(utc_us: int, manner: Manner = PLAIN) -> str:
-    """Return a time to the tenth of a second, in the hour of the place and with the name of that hour.
+def time_words(utc_us: int, manner: Manner = PLAIN, places: int = 1) -> str:
+    """Return a time with so many decimals of the second begun, in the hour of the place and with the name of that hour.
 
     Examples
     --------
     >>> time_words(1_777_630_830_540_000)
     '2026-05-01 10:20:30.5 UTC'
-    >>> time_words(1_777_630_830_540_000, Manner(timezone="Europe/Berlin"))
-    '2026-05-01 12:20:30.5 CEST'
+    >>> time_words(1_777_630_830_540_000, Manner(timezone="Europe/Berlin"), 3)
+    '2026-05-01 12:20:30.540 CEST'
     """
     zone = UTC if manner.timezone is None else ZoneInfo(manner.timezone)
     moment = datetime.fromtimestamp(utc_us // SECOND_US, zone)
-    return f"{moment:%Y-%m-%d %H:%M:%S}.{utc_us % SECOND_US // 100_000} {moment:%Z}"
+    return f"{moment:%Y-%m-%d %H:%M:%S}.{f'{utc_us % SECOND_US:06d}'[:places]} {moment:%Z}"
 
 
 def seconds_words(value_s: float, sigma_s: float) -> str:

@@ -55,9 +55,9 @@ def _clocks(unit: UnitHealth, manner: Manner) -> Iterator[tuple[str, str]]:
 def clock_words(clock: BootClock, manner: Manner = PLAIN) -> str:
     """Return how well the clock of a boot is known."""
     if clock.zero_utc_us is None or clock.sigma_zero_s is None or clock.drift is None or clock.sigma_drift is None:
-        return "never compared with a host's: its marks are placed by their pattern"
+        return "never compared with a computer's; its marks are placed by their pattern"
     ppm, sigma_ppm = clock.drift * 1e6, clock.sigma_drift * 1e6
     places = decimals(sigma_ppm)
     rate = f"UTC gains {fixed(ppm, places)} ± {fixed(sigma_ppm, places)} ppm on it"
-    zero = f"its zero is {time_words(clock.zero_utc_us, manner)} ± {clock.sigma_zero_s * 1000:.1f} ms"
+    zero = f"its zero is {time_words(clock.zero_utc_us, manner, 3)} ± {clock.sigma_zero_s * 1000:.1f} ms"
     return f"{clock.exchanges} exchanges; {rate}; {zero}"
