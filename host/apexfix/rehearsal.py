@@ -4,20 +4,28 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from apexfix.errors import FileError, UnitError
 from apexfix.model import FlightResult
 from apexfix.pull import Outcome, pull_all
+from apexfix.sim.altimeter import Altimeter, Weather, control_csv
 from apexfix.sim.launch_day import Apex, LaunchDay
+from apexfix.text_file import write_text
 from apexfix.units import SECOND_US
 
+ALTIMETER_NAME: Final = "altimeter.csv"
+_AIR: Final = Weather(temperature_c=24.0, pressure_pa=96_500.0, humidity=0.5)
+_ON_BOARD: Final = Altimeter(sample_hz=10.0, scale=1.002, offset_pa=-60.0)
+_SLOW_S: Final = 6.4  # its clock was set by hand
 _SAME_FLIGHT_S: Final = 15.0  # flights are minutes apart, presses seconds
 
 
 def rehearse(folder: Path, seed: int, say: Callable[[str], None]) -> Mapping[int, Apex]:
     """Fly the day of a seed into a new day folder and return what was true: flight number -> apex.
 
-    The folder then holds what a real day's would: ``site.toml`` and ``archive.sqlite``; besides, ``units/`` with the flash of
-    the virtual units.
+    The folder then holds what a real day's would: ``site.toml`` and ``archive.sqlite``; besides, ``altimeter.csv``, what a
+    barometric altimeter logged on board of every flight, and ``units/`` with the flash of the virtual units.
 
     Parameters
     ----------
@@ -40,6 +48,7 @@ def rehearse(folder: Path, seed: int, say: Callable[[str], None]) -> Mapping[int
         _pull(day, folder)
         say("six flights over the invented meadow, seen from three stations")
         day.fly()
+        write_text(folder / ALTIMETER_NAME, control_csv(np.random.default_rng(seed), _ON_BOARD, _AIR, day.flown, slow_s=_SLOW_S))
         say("evening: everything is pulled, the clocks compared again")
         day.evening()
         for outcome in _pull(day, folder):

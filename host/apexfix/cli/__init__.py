@@ -11,6 +11,7 @@ from apexfix import __version__
 COMMANDS: Final = {
     "assign": "assign",
     "calibrate": "calibrate",
+    "compare": "compare",
     "demo": "demo",
     "desk": "desk",
     "enter": "enter",
@@ -29,6 +30,7 @@ COMMANDS: Final = {
 HELP: Final = {
     "assign": "Show which marks may belong to another flight, and settle them.",
     "calibrate": "Find what a unit's sensors get wrong, and write it down.",
+    "compare": "Compare a day with an on-board barometric altimeter.",
     "demo": "Fly an invented launch day with virtual units and reduce it.",
     "desk": "Show the day as it happens on a local web page, and pull units by itself.",
     "enter": "Type hand readings in, flight by flight, with the height at once.",

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from apexfix.sim import imu, meadow, observer
+from apexfix.sim.truth import Trajectory
 from apexfix.sim.virtual_unit import Hardware, VirtualUnit
 from apexfix.units import SECOND_US
 
@@ -86,6 +87,11 @@ class LaunchDay:
     def ports(self) -> dict[str, str]:
         """Serial port of every unit by its name."""
         return {name: unit.port for name, unit in zip(UNITS, self.units, strict=True)}
+
+    @property
+    def flown(self) -> tuple[tuple[Trajectory, int], ...]:
+        """The path of every flight and the UTC of its lift-off in microseconds, in their order."""
+        return tuple((flight, _world_us(self._lift_off_s(i))) for i, (flight, _) in enumerate(self._flights))
 
     def utc_us(self) -> int:
         """Return what a right clock of the host shows now; while the day is flown it stands at the evening."""

@@ -1,0 +1,48 @@
+"""A comparison as one HTML file that needs nothing else, and as rows."""
+
+from functools import cache
+from pathlib import Path
+
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, Template
+from markupsafe import Markup
+
+from apexfix.compare import plots, words
+from apexfix.compare.altimeter import in_quadrature
+from apexfix.compare.answer import Comparison
+from apexfix.compare.verdict import sentences
+from apexfix.report.rounding import decimals, fixed
+from apexfix.text_file import write_text
+
+
+def write_comparison(told: Comparison, folder: Path) -> Path:
+    """Write comparison.html and comparison.csv into a folder and return the path of the page; FileError where that fails."""
+    write_text(folder / "comparison.html", comparison_html(told))
+    write_text(folder / "comparison.csv", words.comparison_csv(told))
+    return folder / "comparison.html"
+
+
+def comparison_html(told: Comparison) -> str:
+    """Return the page of a comparison."""
+    # the figures are markup already: svg.py escapes every text in them
+    return _template().render(
+        told=told,
+        say=words,
+        answer=sentences(told),
+        difference=Markup(plots.difference_plot(told)) if told.compared else "",
+        scatter=Markup(plots.scatter_plot(told)) if told.compared else "",
+        logs=[(row, Markup(plots.log_plot(row))) for row in told.compared if row.control.trace is not None],
+        budgets=[(row, _budget({**row.control.own_m, **row.control.common_m})) for row in told.compared],
+        common=lambda row: row.control.common_m,
+    )
+
+
+def _budget(parts: dict[str, float]) -> list[tuple[str, str]]:
+    places = decimals(in_quadrature(parts))
+    return [(name, fixed(part, places)) for name, part in sorted(parts.items(), key=lambda item: -item[1])]
+
+
+@cache
+def _template() -> Template:
+    loader = ChoiceLoader([PackageLoader("apexfix.compare", "."), PackageLoader("apexfix.report", ".")])
+    rules = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    return rules.get_template("comparison.html")

@@ -1,0 +1,189 @@
+"""A comparison as text for the terminal, as one JSON document, and as rows for a spreadsheet."""
+
+import csv
+import io
+from collections.abc import Iterator, Sequence
+from textwrap import fill
+from typing import Any, Final
+
+from apexfix.air import ZERO_CELSIUS_K
+from apexfix.compare.agreement import Ends
+from apexfix.compare.altimeter import ControlFlight
+from apexfix.compare.answer import Compared, Comparison
+from apexfix.compare.verdict import sentences
+from apexfix.fields import guarded
+from apexfix.report.rounding import decimals, fixed
+
+FORMAT: Final = 1
+LEGEND: Final = "± is one standard deviation. Difference: ground less altimeter. E_n: over the expanded (k = 2) uncertainty."
+_WIDTH: Final = 100
+_HEAD: Final = ("flight", "ground", "altimeter", "difference", "of the mean", "E_n", "verdict")
+_CSV: Final = (
+    "flight", "verdict", "ground_m", "sigma_ground_m", "control_m", "sigma_control_m", "difference_m", "percent_of_mean",
+    "normalised_error", "indicated_m", "pairing", "control",
+)  # fmt: skip
+
+
+def comparison_text(told: Comparison) -> str:
+    """Return the answer for the terminal: a row for each flight, the statistics, and what they say."""
+    table = _columns([_HEAD, *(tuple(row_words(row)) for row in told.compared)]) if told.compared else []
+    lines = [told.site, "", *table, ""]
+    lines += [f"{name}: {value}" for name, value in statistics_words(told)]
+    lines += ["", *(fill(sentence, _WIDTH) for sentence in sentences(told)), ""]
+    lines += [_note(note) for note in notes(told)]
+    return "\n".join([*lines, LEGEND])
+
+
+def notes(told: Comparison) -> Iterator[str]:
+    """Yield why each pair is one, what was left out, and what there is to say about each flight."""
+    for name, reason in told.left_out:
+        yield f"not compared: {name}: {reason}"
+    for row in told.compared:
+        yield f"flight {row.flight} is {row.control.name}, {row.pairing}"
+        yield from (f"flight {row.flight}: {remark}" for remark in row.control.remarks)
+    if told.alone:
+        yield f"without a control: flight {', '.join(map(str, told.alone))}"
+    yield from (f"remark: {remark}" for remark in told.remarks)
+
+
+def exit_code(told: Comparison) -> int:
+    """Return 0 where every flight of the control file was compared, 1 where one was left out, 5 where none was compared."""
+    return 5 if not told.compared else 1 if told.left_out else 0
+
+
+def row_words(row: Compared) -> Iterator[str]:
+    """Yield the cells of one flight in the order of the columns."""
+    yield str(row.flight)
+    yield f"{with_sigma(row.ground_m, row.sigma_ground_m)} m"
+    yield f"{with_sigma(row.control_m, row.sigma_control_m)} m"
+    yield f"{row.difference_m:+.1f} m"
+    yield f"{row.percent_of_mean:+.1f} %"
+    yield f"{row.normalised_error:+.2f}"
+    yield row.verdict.value
+
+
+def with_sigma(value: float, sigma: float) -> str:
+    """Return a figure and its sigma with no more digits than the sigma leaves."""
+    places = decimals(sigma)
+    return f"{fixed(value, places)} ± {fixed(sigma, places)}"
+
+
+def statistics_words(told: Comparison) -> Iterator[tuple[str, str]]:
+    """Yield the name and the value of each statistic that there are enough flights for."""
+    if told.bias is not None:
+        yield "bias (mean difference)", f"{told.bias.mean:+.2f} m, 95 % interval {_ends(told.bias.interval95)} m"
+        yield "standard deviation of a difference", f"{told.bias.sd:.2f} m"
+    if told.limits is not None:
+        low, high = told.limits.low_interval95, told.limits.high_interval95
+        yield "limits of agreement", f"{told.limits.low:+.1f} m ({_ends(low, 1)}) and {told.limits.high:+.1f} m ({_ends(high, 1)})"
+    if told.concordance is not None:
+        value, ends = told.concordance
+        yield "concordance (Lin)", f"{value:.4f}" + (f", 95 % interval {ends[0]:.4f} to {ends[1]:.4f}" if ends else "")
+    if told.line is not None:
+        ends = told.line.slope_interval95
+        slope = f"{told.line.slope:.3f}" + (f" (95 %: {ends[0]:.3f} to {ends[1]:.3f})" if ends else "")
+        ratio = f"variance of the ground's errors over the altimeter's {told.line.error_ratio:.2f}, as stated"
+        yield "line (Deming)", f"ground = {told.line.intercept:+.1f} m + {slope} altimeter; {ratio}"
+    if told.fit is not None:
+        chi2 = f"chi-square {told.fit.chi2:.2f} on {told.fit.freedom}, probability {told.fit.probability:.3g}"
+        yield "against the stated uncertainties", chi2
+
+
+def _ends(ends: Ends, places: int = 2) -> str:
+    return f"{ends[0]:+.{places}f} to {ends[1]:+.{places}f}"
+
+
+def _note(sentence: str) -> str:
+    return fill(sentence, _WIDTH, subsequent_indent="    ", break_on_hyphens=False)
+
+
+def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
+    widths = [max(len(row[n]) for row in rows) for n in range(len(_HEAD))]
+    return ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+
+
+# --- for programs ---------------------------------------------------------------------------------------------------
+
+
+def comparison_document(told: Comparison) -> dict[str, Any]:
+    """Return the answer as plain lists, texts and numbers, with full numbers; what is not known is null."""
+    return {
+        "format": FORMAT,
+        "site": told.site,
+        "flights": [_flight_document(row) for row in told.compared],
+        "without_control": list(told.alone),
+        "not_compared": [{"name": name, "reason": reason} for name, reason in told.left_out],
+        "clock_offset_s": told.clock_offset_s,
+        "bias": told.bias and {"mean_m": told.bias.mean, "sd_m": told.bias.sd, "interval95_m": list(told.bias.interval95)},
+        "limits_of_agreement": told.limits
+        and {
+            "low_m": told.limits.low,
+            "high_m": told.limits.high,
+            "low_interval95_m": list(told.limits.low_interval95),
+            "high_interval95_m": list(told.limits.high_interval95),
+        },
+        "concordance": told.concordance
+        and {"value": told.concordance[0], "interval95": told.concordance[1] and list(told.concordance[1])},
+        "deming": told.line
+        and {
+            "slope": told.line.slope,
+            "intercept_m": told.line.intercept,
+            "slope_interval95": told.line.slope_interval95 and list(told.line.slope_interval95),
+            "intercept_interval95_m": told.line.intercept_interval95 and list(told.line.intercept_interval95),
+            "error_variance_ratio_ground_over_control": told.line.error_ratio,
+        },
+        "consistency": told.fit
+        and {
+            "chi2": told.fit.chi2,
+            "freedom": told.fit.freedom,
+            "probability": told.fit.probability,
+            "shift_m": told.fit.shift,
+            "sigma_shift_m": told.fit.sigma_shift,
+            "shift_probability": told.fit.shift_probability,
+            "scatter_probability": told.fit.scatter_probability,
+        },
+        "sentences": list(sentences(told)),
+        "remarks": list(told.remarks),
+    }
+
+
+def _flight_document(row: Compared) -> dict[str, Any]:
+    return {
+        "flight": row.flight,
+        "verdict": row.verdict.value,
+        "ground_m": row.ground_m,
+        "sigma_ground_m": row.sigma_ground_m,
+        "control_m": row.control_m,
+        "sigma_control_m": row.sigma_control_m,
+        "difference_m": row.difference_m,
+        "percent_of_mean": row.percent_of_mean,
+        "normalised_error": row.normalised_error,
+        "pairing": row.pairing,
+        "control": _control_document(row.control),
+    }
+
+
+def _control_document(control: ControlFlight) -> dict[str, Any]:
+    trace = control.trace
+    return {
+        "name": control.name,
+        "indicated_m": control.indicated_m,
+        "temperature_celsius": None if control.air is None else control.air.temperature_k - ZERO_CELSIUS_K,
+        "budget_m": {**control.own_m, **control.common_m},
+        "common_m": dict(control.common_m),
+        "samples": None if trace is None else int(trace.time_s.size),
+        "masked_samples": None if trace is None else int(trace.spike.sum()),
+        "sampling_loss_bound_m": None if trace is None else trace.top.loss_bound_m,
+        "remarks": list(control.remarks),
+    }
+
+
+def comparison_csv(told: Comparison) -> str:
+    """Return a row for each flight that was compared; a text that begins like a formula gets a quote before it."""
+    out = io.StringIO()
+    rows = csv.DictWriter(out, _CSV, extrasaction="ignore", lineterminator="\n")
+    rows.writeheader()
+    for row in told.compared:
+        more = {"indicated_m": row.control.indicated_m, "control": guarded(row.control.name)}
+        rows.writerow(_flight_document(row) | more)
+    return out.getvalue()
