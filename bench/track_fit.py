@@ -24,7 +24,7 @@ from apexfix.reduce.day import batch_of
 from apexfix.reduce.observe import Defaults, observe
 from apexfix.reduce.options import Options
 from apexfix.reduce.solve import solve
-from apexfix.reduce.track import TrackPriors, fit_track
+from apexfix.reduce.track import TrackPriors, fit_tracks, tracked
 
 DEG = np.pi / 180
 G = 9.80665
@@ -158,7 +158,7 @@ def run(case, flights, seed=1):
     batch = batch_of([observe(site, flight, options.defaults) for flight, _ in seen])
     press = solve(batch, options).fixes
     begin = perf_counter()
-    fits = [fit_track(site, flight.tracks, priors) for flight, _ in seen]
+    fits = fit_tracks([tracked(site, flight.tracks, priors) for flight, _ in seen])
     spent = perf_counter() - begin
     truth = np.array([apex for _, apex in seen])
     usable = np.array([fit.usable for fit in fits]) & press.solved
