@@ -5,20 +5,21 @@ integral part: the gyroscope's offset comes from stillness instead, which does n
 Attitude: level_from_body as a quaternion (w, x, y, z); the heading starts anywhere.
 
 MicroPython puts every result of float arithmetic on the heap, and collecting that garbage costs samples. So the path of a sample
-counts in whole numbers as long as it can, is written out without helpers, and meets gravity once in five samples, with the mean of the
-five.
+counts in whole numbers as long as it can, is written out without helpers, and meets gravity once in three samples, with the mean of
+the three.
 """
 
-from math import cos, sin, sqrt
+from math import sqrt
 
 from unit.stillness import Stillness
 
 _PULL_PER_S = 0.8  # the tilt follows gravity within two seconds: slower than an observer's jerk, faster than any drift
-_PULL_EVERY = 5  # samples, odd: their mean is held against the attitude at the middle one, so that a turn does not pull
-_MIDDLE = 3
-_CALM_G = 0.33  # counts further from one g than this do not know where up is; a swing of the arms and the zeros of the data sheets do
+_PULL_EVERY = 3  # samples, odd: their mean is held against the attitude at the middle one, so that a turn does not pull
+_MIDDLE = 2
+_CALM_G = 0.33  # counts further from one g do not know where up is; a swing of the arms and the zeros of the data sheets do
 _LONGEST_GAP_S = 0.25
 _SATURATED = 32767
+_THIRD = 1.0 / 3.0
 
 
 def upright(ax, ay, az):
@@ -51,6 +52,9 @@ class Attitude:
         self._calm_from = int((quarter_g * (1 - _CALM_G)) ** 2)
         self._calm_to = int((quarter_g * (1 + _CALM_G)) ** 2)
         self._saturated = False
+        self._two_readings = 2.0 * scale.gyro_parts_per_rad_s  # parts of the sum of two readings, for a rate of 1 rad/s
+        self._half_rad = 0.25 / scale.gyro_parts_per_rad_s  # half the angle that such a part turns in a second
+        self._pull_per_part = _PULL_PER_S * self._two_readings * quarter_g / (_PULL_EVERY * scale.accel_parts_per_g)
         self._restart()
 
     def update(self, counts, dt_s, t_us):
@@ -79,27 +83,23 @@ class Attitude:
         self._felt = 0  # samples in the sums
         self._sum_x = self._sum_y = self._sum_z = 0
         self._middle = None
-        self._shift = self.still.offset_rad_s
+        x, y, z = self.still.offset_rad_s
+        parts = self._two_readings
+        self._shift = (int(x * parts), int(y * parts), int(z * parts))
 
     def _turn(self, gx, gy, gz, dt_s):
         """Turn by the mean rate of this sample and the one before, gravity's pull included; of unit length within the pull."""
         gx += self._before_x
         gy += self._before_y
         gz += self._before_z
-        a, b, c, d, e, f, g, h, i = self._scale.half_gyro
-        x, y, z = self._shift
-        half = 0.5 * dt_s
-        x = (a * gx + b * gy + c * gz - x) * half
-        y = (d * gx + e * gy + f * gz - y) * half
-        z = (g * gx + h * gy + i * gz - z) * half
-        angle = sqrt(x * x + y * y + z * z)
-        if angle == 0.0:
-            return
-        w = cos(angle)
-        angle = sin(angle) / angle
-        x *= angle
-        y *= angle
-        z *= angle
+        a, b, c, d, e, f, g, h, i = self._scale.gyro
+        sx, sy, sz = self._shift
+        half = dt_s * self._half_rad
+        x = (a * gx + b * gy + c * gz - sx) * half
+        y = (d * gx + e * gy + f * gz - sy) * half
+        z = (g * gx + h * gy + i * gz - sz) * half
+        # The tangent of t is t / (1 - t t / 3) but for its fifth power: 1e-7 of the fastest turn that the sensor measures.
+        w = 1.0 - (x * x + y * y + z * z) * _THIRD
         qw, qx, qy, qz = self.q
         self.q = (
             qw * w - qx * x - qy * y - qz * z,
@@ -109,7 +109,9 @@ class Attitude:
         )
 
     def _feel(self, ax, ay, az):
-        if not self._calm_from < (ax >> 2) ** 2 + (ay >> 2) ** 2 + (az >> 2) ** 2 < self._calm_to:
+        square = (ax >> 2) ** 2 + (ay >> 2) ** 2 + (az >> 2) ** 2
+        if not self._calm_from < square < self._calm_to:
+            self._normalise()
             self._restart()
             return
         self._sum_x += ax
@@ -118,21 +120,34 @@ class Attitude:
         self._felt += 1
         if self._felt == _MIDDLE:
             self._middle = self.q
+            self._square = square
         elif self._felt == _PULL_EVERY:
             self._pull()
 
     def _pull(self):
         """Let the next samples turn a little towards gravity."""
         w, x, y, z = self._middle
-        ax, ay, az = self._scale.mean_accel_g(self._sum_x, self._sum_y, self._sum_z, _PULL_EVERY)
+        sx, sy, sz = self._sum_x, self._sum_y, self._sum_z
+        self._normalise()
         self._restart()
-        pull = _PULL_PER_S / sqrt(ax * ax + ay * ay + az * az)
-        ux, uy, uz = 2 * (x * z - w * y), 2 * (y * z + w * x), w * w - x * x - y * y + z * z
+        a, b, c, d, e, f, g, h, i = self._scale.accel
+        ox, oy, oz = self._scale.accel_offset
+        ax = a * sx + b * sy + c * sz - _PULL_EVERY * ox
+        ay = d * sx + e * sy + f * sz - _PULL_EVERY * oy
+        az = g * sx + h * sy + i * sz - _PULL_EVERY * oz
+        ux, uy, uz = (x * z - w * y) * 2, (y * z + w * x) * 2, w * w - x * x - y * y + z * z
+        pull = self._pull_per_part / sqrt(self._square)
         ox, oy, oz = self._shift
-        self._shift = (ox - pull * (ay * uz - az * uy), oy - pull * (az * ux - ax * uz), oz - pull * (ax * uy - ay * ux))
+        self._shift = (
+            ox - int((ay * uz - az * uy) * pull),
+            oy - int((az * ux - ax * uz) * pull),
+            oz - int((ax * uy - ay * ux) * pull),
+        )
+
+    def _normalise(self):
         w, x, y, z = self.q
-        length = sqrt(w * w + x * x + y * y + z * z)
-        self.q = (w / length, x / length, y / length, z / length)
+        length = 1.0 / sqrt(w * w + x * x + y * y + z * z)
+        self.q = (w * length, x * length, y * length, z * length)
 
     def _watch_range(self, gx, gy, gz):
         saturated = not (-_SATURATED < gx < _SATURATED and -_SATURATED < gy < _SATURATED and -_SATURATED < gz < _SATURATED)
