@@ -1,5 +1,7 @@
 """Calibration against the outside: tilt formulas, the published Allan data, the statistics of a theodolite's field test."""
 
+from itertools import product
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -108,18 +110,22 @@ def test_a_wandering_bias_shows_as_the_plateau_of_its_instability():
 
 def sighted(rng, sets, targets, sigma_rad, collimation_rad=0.0):
     """Readings of targets at 0, 15, 30 ... degrees; a tube askew reads too high in face 1 and too low in face 2."""
-    return [
-        Reading(s, f"T{t}", face, 60.0 * s + 5 * t + face, 15 * t * DEG + rng.normal(0, sigma_rad)
-                + (collimation_rad if face == 1 else -collimation_rad), 0.4 * t + rng.normal(0, sigma_rad))
-        for s in range(1, sets + 1) for t in range(targets) for face in (1, 2)
-    ]  # fmt: skip
+    readings, t_s = [], 0.0
+    for s, face, t in product(range(1, sets + 1), (1, 2), range(targets)):
+        t_s += rng.uniform(10, 25)
+        askew = collimation_rad if face == 1 else -collimation_rad
+        elevation, heading = np.array([15 * t * DEG + askew, 0.4 * t]) + rng.normal(0, sigma_rad, 2)
+        readings.append(Reading(s, f"T{t}", face, t_s, float(elevation), float(heading)))
+    return readings
 
 
-@pytest.mark.parametrize(("sets", "targets"), [(3, 4), (3, 5), (4, 3), (12, 4)])
+@pytest.mark.parametrize(("sets", "targets"), [(3, 3), (3, 4), (3, 5), (4, 3), (12, 4)])
 def test_the_degrees_of_freedom_are_those_of_repeated_sets(sets, targets):
     # ISO 17123-3 counts (sets - 1) for each target, of means over both faces (from memory); here each face counts for itself
     found = field_test(sighted(np.random.default_rng(1), sets, targets, 1e-3))
     assert found.elevation.freedom == 2 * (sets - 1) * targets
+    # in azimuth every set has its own orientation, one of which is the targets' own, and its own steady drift
+    assert found.azimuth.freedom == 2 * (sets - 1) * targets - (sets - 1) - sets
 
 
 def test_the_standard_deviation_is_the_pooled_one_of_the_standard():

@@ -95,8 +95,28 @@ def test_a_turn_that_is_none_is_refused_and_says_why(change, said):
         turn_in(turned(np.eye(3), (0, 0, 1), **change))
 
 
+def test_what_the_hand_did_before_the_turn_and_its_shake_at_the_press_are_no_part_of_the_turn():
+    rng = np.random.default_rng(1)
+    turn = turned(np.eye(3), (0, 0, 1), 1.0, rests_s=(3.0, 5.0))
+    handling = turned(np.eye(3), (0, 0, 1), 0.19, rests_s=(0.0, 0.0))  # laid down on the mark, turning by the way
+    rates = np.vstack([handling.rate_dps, turn.rate_dps])
+    shaken = slice(len(rates) - 250, len(rates) - 230)  # the button, 2.5 s before the end
+    rates[shaken] += rng.normal(0, 8, (20, 3))
+    t_us = np.arange(len(rates), dtype=np.int64) * (1_000_000 // HZ)
+    found = turn_in(Samples(t_us, np.vstack([handling.force_g, turn.force_g]), rates, 25.0))
+    assert found.turns == 1
+    assert found.angle_deg == pytest.approx([0, 0, 360], abs=0.5)  # the shake itself turns by a few tenths
+
+
+def test_a_hand_may_rest_half_way():
+    halves = [turned(np.eye(3), (0, 0, 1), 0.5, seed=n) for n in range(2)]
+    rates, force = (np.vstack([getattr(half, name) for half in halves]) for name in ("rate_dps", "force_g"))
+    t_us = np.arange(len(rates), dtype=np.int64) * (1_000_000 // HZ)
+    assert turn_in(Samples(t_us, force, rates, 25.0)).turns == 1
+
+
 def test_a_unit_that_never_turned_is_refused():
-    with pytest.raises(CalibrationError, match="rests seen, one of 2 s on the mark before the turn"):
+    with pytest.raises(CalibrationError, match="1 rests seen, one of 2 s on the mark before the turn"):
         turn_in(turned(np.eye(3), (0, 0, 1), 0.0))
 
 

@@ -6,6 +6,7 @@ sensor and the body cannot be seen in lengths and needs not be known: the tube's
 """
 
 from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from typing import Final
 
@@ -99,15 +100,20 @@ def adjust(recordings: Recordings, body_from_sensor: Vector, sigma_aim_rad: floa
     CalibrationError
         The poses do not turn every side up, a target is unknown, or the fit does not settle.
     """
-    names = [target.id for target in recordings.targets]
-    unknown = sorted({sighting.target for sighting in recordings.sightings} - set(names))
-    if unknown:
-        raise CalibrationError(f"sightings of {', '.join(unknown)} have no target; known are {', '.join(names) or 'none'}")
+    demand_known({sighting.target for sighting in recordings.sightings}, recordings.targets)
     demand_coverage(np.array([pose.force_g @ body_from_sensor.T for pose in recordings.poses]))
     residuals = _residuals(recordings, body_from_sensor, sigma_aim_rad)
     start = np.concatenate([np.zeros(_FIXED), _first_elevations(recordings, body_from_sensor)])
-    solution = solve(residuals, start, _sizes(len(names)))
+    solution = solve(residuals, start, _sizes(len(recordings.targets)))
     return _answer(solution, recordings, body_from_sensor)
+
+
+def demand_known(names: AbstractSet[str], targets: Sequence[Target]) -> None:
+    """Refuse sightings of something that is no target; CalibrationError names both."""
+    known = [target.id for target in targets]
+    unknown = sorted(names - set(known))
+    if unknown:
+        raise CalibrationError(f"sightings of {', '.join(unknown)} have no target; known are {', '.join(known) or 'none'}")
 
 
 def elevations_of(values: Vector, readings_g: Vector, body_from_sensor: Vector) -> Vector:

@@ -17,7 +17,7 @@ from apexfix.model import Vector
 
 LEAST_SETS: Final = 3
 LEAST_TARGETS: Final = 3
-LEAST_FREEDOM: Final = 8
+LEAST_FREEDOM: Final = 6  # the smallest design, three sets of three targets, leaves seven in azimuth and twelve in elevation
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from apexfix.calibrate.stillness import REST, Limits, Rest, Samples, rests_in
+from apexfix.calibrate.stillness import REST, Limits, Rest, Samples, rest_around, rests_in
 from apexfix.errors import CalibrationError
 from apexfix.model import Vector
 from apexfix.units import DEG, US
@@ -21,6 +21,8 @@ _TILTED_DEG: Final = 3.0
 _APART: Final = 0.25  # of the strongest axis: less is no axis of its own
 _LEAST_RANGE_C: Final = 3.0
 _ROOM_C: Final = 25.0
+_SO_TURN: Final = "one of {:.0f} s on the mark before the turn and one after it are needed; rest, turn, rest, press"
+_MARGIN_US: Final = 500_000
 # A hand begins and ends a turn softly: the offset is taken this long, away from where the unit moves, not over the whole rest.
 _STILL_US: Final = 1_500_000
 
@@ -56,7 +58,7 @@ class GyroOffset:
 
 
 def turn_in(samples: Samples, limits: Limits = REST) -> Turn:
-    """Return the whole turns that a stream holds between its first rest and its last.
+    """Return the whole turns that a stream holds between two rests, whatever else the hand did before and after.
 
     Raises
     ------
@@ -64,27 +66,18 @@ def turn_in(samples: Samples, limits: Limits = REST) -> Turn:
         There is no rest at both ends, the unit leaned over on the way, or it did not come back to where it began.
     """
     rests = rests_in(samples, limits)
-    first, last = _ends(samples, limits)
-    if len(rests) < 2 or first is None or last is None:
-        raise CalibrationError(
-            f"{len(rests)} rests seen, one of {limits.least_s:.0f} s on the mark before the turn and one after it are needed; "
-            "rest, turn, rest, press"
-        )
-    before, after = rests[0], rests[-1]
-    lean_deg = _angle_deg(before.force_g, after.force_g)
-    if lean_deg > _TILTED_DEG:
-        raise CalibrationError(
-            f"the unit leans {lean_deg:.1f}° otherwise after the turn than before, at most {_TILTED_DEG:.0f}° expected; "
-            "turn it on a level board or a stand"
-        )
-    between = slice(first, last + 1)
-    t_s = samples.t_us[between] * US
-    share = ((t_s - t_s[0]) / (t_s[-1] - t_s[0]))[:, None]
-    still = [_mean_rate_dps(samples, samples.t_us[first] - _STILL_US), _mean_rate_dps(samples, samples.t_us[last])]
-    rate = samples.rate_dps[between] - (1 - share) * still[0] - share * still[1]
-    angle = np.sum(0.5 * (rate[1:] + rate[:-1]) * np.diff(t_s)[:, None], axis=0)
-    up = (before.force_g + after.force_g) / 2
-    return Turn(angle, up, _whole_turns(angle, up), float(t_s[-1] - t_s[0]))
+    if len(rests) < 2:
+        raise CalibrationError(f"{len(rests)} rests seen, {_SO_TURN.format(limits.least_s)}")
+    movements = _movements(samples, rests[-1].rate_dps, 5 * limits.rate_dps)
+    if not movements:
+        raise CalibrationError(f"no movement seen between rests, {_SO_TURN.format(limits.least_s)}")
+    refused: list[CalibrationError] = []
+    for first, last in _stretches(movements):
+        try:
+            return _turn_between(samples, (first, last), limits)
+        except CalibrationError as error:
+            refused.append(error)
+    raise refused[0]
 
 
 def fit_turns(turns: Sequence[Turn], accel_offset_g: Vector, accel_matrix: Vector) -> GyroMatrix:
@@ -144,15 +137,43 @@ def fit_offset(rests: Sequence[Rest]) -> GyroOffset:
     return GyroOffset(offset, sigma[0], mean, trend, sigma[1])
 
 
-def _ends(samples: Samples, limits: Limits) -> tuple[int | None, int | None]:
-    """Return the samples between which the unit turned: half a second inside the rests at either end."""
-    moving = np.linalg.norm(samples.rate_dps - np.median(samples.rate_dps[:20], axis=0), axis=1) > 5 * limits.rate_dps
-    where = np.flatnonzero(moving)
-    if not where.size:
-        return None, None
-    first = int(np.searchsorted(samples.t_us, samples.t_us[where[0]] - 500_000))
-    last = int(np.searchsorted(samples.t_us, samples.t_us[where[-1]] + 500_000)) - 1
-    return max(first, 0), min(last, len(samples.t_us) - 1)
+def _turn_between(samples: Samples, ends: tuple[int, int], limits: Limits) -> Turn:
+    first, last = ends
+    try:
+        before, after = (rest_around(samples, int(samples.t_us[end]), limits) for end in ends)
+    except CalibrationError as error:
+        raise CalibrationError(f"no rest at an end of the turn, {_SO_TURN.format(limits.least_s)}") from error
+    lean_deg = _angle_deg(before.force_g, after.force_g)
+    if lean_deg > _TILTED_DEG:
+        raise CalibrationError(
+            f"the unit leans {lean_deg:.1f}° otherwise after the turn than before, at most {_TILTED_DEG:.0f}° expected; "
+            "turn it on a level board or a stand"
+        )
+    t_s = samples.t_us[first : last + 1] * US
+    share = ((t_s - t_s[0]) / (t_s[-1] - t_s[0]))[:, None]
+    still = [_mean_rate_dps(samples, samples.t_us[first] - _STILL_US), _mean_rate_dps(samples, samples.t_us[last])]
+    rate = samples.rate_dps[first : last + 1] - (1 - share) * still[0] - share * still[1]
+    angle = np.sum(0.5 * (rate[1:] + rate[:-1]) * np.diff(t_s)[:, None], axis=0)
+    up = (before.force_g + after.force_g) / 2
+    return Turn(angle, up, _whole_turns(angle, up), float(t_s[-1] - t_s[0]))
+
+
+def _movements(samples: Samples, still_dps: Vector, least_dps: float) -> list[tuple[int, int]]:
+    """Return the samples between which the unit moved, half a second inside the stillness at either end."""
+    moving = np.flatnonzero(np.linalg.norm(samples.rate_dps - still_dps, axis=1) > least_dps)
+    pieces = np.split(moving, np.flatnonzero(np.diff(samples.t_us[moving]) > _STILL_US + 2 * _MARGIN_US) + 1) if moving.size else []
+    starts = [np.searchsorted(samples.t_us, samples.t_us[piece[0]] - _MARGIN_US) for piece in pieces]
+    ends = [np.searchsorted(samples.t_us, samples.t_us[piece[-1]] + _MARGIN_US) - 1 for piece in pieces]
+    return [(int(start), int(end)) for start, end in zip(starts, ends, strict=True)]
+
+
+def _stretches(movements: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Return movements, then runs of two and more of them: a hand may rest on the way. The longest of each kind first."""
+    found: list[tuple[int, int]] = []
+    for count in range(1, len(movements) + 1):
+        runs = [(movements[i][0], movements[i + count - 1][1]) for i in range(len(movements) - count + 1)]
+        found += sorted(runs, key=lambda run: run[0] - run[1])
+    return found
 
 
 def _mean_rate_dps(samples: Samples, from_us: int) -> Vector:

@@ -1,12 +1,15 @@
 """Targets whose elevation is known from a tape and a level."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from apexfix.errors import CalibrationError
+from apexfix.units import DEG
 
+LEVEL_RAD: Final = 5.0 * DEG  # a target no steeper can be sighted with the tube on its sides, too: only there do they show
 LEAST_DISTANCE_M: Final = 3.0  # nearer, an eye 2 mm beside the tube, or a tape 1 cm wrong, is worth more than the sensor
 
 
@@ -29,6 +32,11 @@ class Target:
     id: str
     elevation_rad: float | None
     sigma_rad: float  # of the elevation; 0 where it is None
+
+    @property
+    def level(self) -> bool:
+        """Whether it is about level, or supposed to be: its elevation is not known."""
+        return self.elevation_rad is None or abs(self.elevation_rad) < LEVEL_RAD
 
 
 def taped_target(name: str, tape: Tape) -> Target:
@@ -57,3 +65,20 @@ def taped_target(name: str, tape: Tape) -> Target:
     upright = np.hypot(tape.sigma_height_m, tape.sigma_eye_m) * tape.distance_m / slant2
     along = tape.sigma_distance_m * rise_m / slant2
     return Target(name, float(np.arctan2(rise_m, tape.distance_m)), float(np.hypot(upright, along)))
+
+
+def demand_level(targets: Sequence[Target]) -> None:
+    """Refuse targets of which none is level.
+
+    Raises
+    ------
+    CalibrationError
+        Says how to make one.
+    """
+    if not any(target.level for target in targets):
+        seen = f"none of {', '.join(target.id for target in targets)} is level" if targets else "no targets seen"
+        raise CalibrationError(
+            f"{seen}, a level mark is needed: with a water level mark the height of the tube's axis on a wall or pole "
+            f"{LEAST_DISTANCE_M:.0f} m or farther away, and add it to targets.csv with elevation_deg 0 and the sigma that you "
+            "trust, or with its name alone where you cannot tell its height"
+        )

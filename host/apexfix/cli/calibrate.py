@@ -27,6 +27,7 @@ from apexfix.workshop.answers import (
     sighted_targets,
     still_poses,
     tested,
+    tube,
     whole_turns,
 )
 from apexfix.workshop.bench import read_bench
@@ -74,7 +75,7 @@ def targets(folder: Path, port: str | None, unit: str | None) -> None:
     _record(folder, port, lambda: tour.sighting_plan(read_targets(folder)))
     bench = read_bench(folder, unit)
     _tell_all(sighted_targets(bench, SIGHTING).refused)
-    click.echo(words.of_tube(elevations(bench)))
+    click.echo(words.of_tube(tube(bench)))
 
 
 @calibrate.command()
@@ -159,7 +160,7 @@ def load(file: Path, port: str) -> None:
 def show(file: Path) -> None:
     """Print a calibration, and whether it may still be used."""
     document = read_document(file)
-    shown = {k: v for k, v in document.items() if k not in ("recordings", "turns")}
+    shown = {k: v for k, v in document.items() if k not in ("recordings", "targets", "turns")}
     _tell_all(concerns(document, int(datetime.now(UTC).timestamp() * SECOND_US), None))
     click.echo(json.dumps(shown, indent=2))
 

@@ -1,14 +1,14 @@
 """What each kind of recording says of a unit."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Generic, TypeVar
+from typing import Final, Generic, TypeVar
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from apexfix.calibrate import steps as kinds
-from apexfix.calibrate.adjustment import Elevations, Recordings, TargetSighting, adjust
+from apexfix.calibrate.adjustment import Elevations, Recordings, TargetSighting, adjust, demand_known
 from apexfix.calibrate.allan import Noise, noise_of
 from apexfix.calibrate.check import Checked, Claim, check
 from apexfix.calibrate.coverage import missing
@@ -17,8 +17,9 @@ from apexfix.calibrate.field_test import FieldTest, Reading, field_test
 from apexfix.calibrate.gyro import GyroMatrix, GyroOffset, Turn, fit_offset, fit_turns, turn_in
 from apexfix.calibrate.imu import ImuCalibration, carried_calibration
 from apexfix.calibrate.stated import stated_sigmas
+from apexfix.calibrate.steps import Step
 from apexfix.calibrate.stillness import AIM, REST, Rest, rest_around
-from apexfix.calibrate.target import Target
+from apexfix.calibrate.target import Target, demand_level
 from apexfix.errors import CalibrationError
 from apexfix.geometry import angles
 from apexfix.model import Vector
@@ -46,17 +47,37 @@ class Worked(Generic[T]):
 
 def still_poses(bench: Bench) -> Worked[Rest]:
     """Return the mean of every pose that was still."""
-    return _worked(bench.of(kinds.POSE), lambda item: rest_around(item.samples, 0, REST))
+    return _worked(bench.of(kinds.POSE), _pose)
 
 
 def sighted_targets(bench: Bench, kind: str) -> Worked[TargetSighting]:
     """Return the mean around every press on a target."""
-    return _worked(bench.of(kind), lambda item: TargetSighting(item.step.target, rest_around(item.samples, 0, AIM)))
+    return _worked(bench.of(kind), _sighting)
 
 
 def whole_turns(bench: Bench) -> Worked[Turn]:
     """Return the turns that came back onto their mark."""
-    return _worked(bench.of(kinds.TURN), lambda item: turn_in(item.samples))
+    return _worked(bench.of(kinds.TURN), _turn)
+
+
+def objection(bench: Bench, step: Step) -> str:
+    """Return why the press of a step cannot be used, nothing where it can."""
+    own = next((i for i in bench.items if (i.step.log, i.step.record) == (step.log, step.record)), None)
+    if own is None:
+        return "no samples came with the press"
+    try:
+        _WORK[own.step.kind](own)
+    except CalibrationError as error:
+        return str(error)
+    return ""
+
+
+def tube(bench: Bench) -> Elevations:
+    """Return the same as `elevations`; CalibrationError where no level target, or none at all, was sighted."""
+    demand_level(bench.targets)
+    if not sighted_targets(bench, kinds.SIGHTING).used:
+        raise CalibrationError("no target was sighted yet; give the unit's port with --port and aim as you are asked")
+    return elevations(bench)
 
 
 def elevations(bench: Bench) -> Elevations:
@@ -91,10 +112,7 @@ def gyro_noise(bench: Bench) -> tuple[Noise, Noise, Noise]:
     still = bench.of(kinds.STILL)
     if not still:
         raise CalibrationError("no recording at rest seen; leave the unit untouched for twenty seconds and record it as 'still'")
-    longest = max(still, key=lambda item: len(item.samples.t_us)).samples
-    rate_hz = (len(longest.t_us) - 1) / (float(longest.t_us[-1] - longest.t_us[0]) * US)
-    x, y, z = (noise_of(longest.rate_dps[:, axis], rate_hz) for axis in range(3))
-    return x, y, z
+    return _still(max(still, key=lambda item: len(item.samples.t_us)))
 
 
 def tested(bench: Bench, found: Elevations) -> FieldTest:
@@ -109,10 +127,41 @@ def checked(bench: Bench, document: Document) -> tuple[Checked, tuple[Target, ..
     """Compare the sightings of known heights with what a calibration claims; CalibrationError where there are too few."""
     sighted = sighted_targets(bench, kinds.CHECK).values
     names = {sighting.target for sighting in sighted}
+    demand_known(names, bench.targets)
     targets = tuple(target for target in bench.targets if target.id in names)
     used = carried_calibration({**_boot_figures(bench.nominal), "calibration": document})
     readings = [[_elevation_rad(used, s.rest.force_g) for s in sighted if s.target == target.id] for target in targets]
     return check(targets, readings, _claim(document)), targets
+
+
+def _pose(item: Item) -> Rest:
+    return rest_around(item.samples, 0, REST)
+
+
+def _sighting(item: Item) -> TargetSighting:
+    return TargetSighting(item.step.target, rest_around(item.samples, 0, AIM))
+
+
+def _turn(item: Item) -> Turn:
+    return turn_in(item.samples)
+
+
+def _still(item: Item) -> tuple[Noise, Noise, Noise]:
+    samples = item.samples
+    rest_around(samples, 0, REST)
+    rate_hz = (len(samples.t_us) - 1) / (float(samples.t_us[-1] - samples.t_us[0]) * US)
+    x, y, z = (noise_of(samples.rate_dps[:, axis], rate_hz) for axis in range(3))
+    return x, y, z
+
+
+_WORK: Final[Mapping[str, Callable[[Item], object]]] = {
+    kinds.POSE: _pose,
+    kinds.SIGHTING: _sighting,
+    kinds.TEST: _sighting,
+    kinds.CHECK: _sighting,
+    kinds.TURN: _turn,
+    kinds.STILL: _still,
+}
 
 
 def _worked(items: tuple[Item, ...], work: Callable[[Item], T]) -> Worked[T]:

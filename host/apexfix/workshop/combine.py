@@ -1,21 +1,22 @@
 """All that was recorded for a unit, written down as one calibration."""
 
+from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, Final
 
 import numpy as np
 
-from apexfix.calibrate.adjustment import Elevations, TargetSighting
+from apexfix.calibrate.adjustment import Elevations
 from apexfix.calibrate.coverage import GOOD_POSES
 from apexfix.calibrate.document import FORMAT, Document
 from apexfix.calibrate.gyro import GyroOffset
-from apexfix.calibrate.steps import SIGHTING
+from apexfix.calibrate.steps import SIGHTING, TEST
 from apexfix.calibrate.stillness import Rest
+from apexfix.calibrate.target import Target
 from apexfix.errors import CalibrationError
 from apexfix.model import Vector
 from apexfix.units import DEG, SECOND_US
 from apexfix.workshop.answers import (
-    Worked,
     elevations,
     gyro_matrix,
     gyro_noise,
@@ -25,7 +26,7 @@ from apexfix.workshop.answers import (
     tested,
     whole_turns,
 )
-from apexfix.workshop.bench import Bench
+from apexfix.workshop.bench import Bench, Item
 
 _OF_SIGHT: Final = ("accel_offset_g x y z", "accel_matrix xx yy zz xy xz yz", "tube_body y/x z/x")
 
@@ -53,8 +54,7 @@ def combined(bench: Bench) -> tuple[Document, tuple[str, ...]]:
             document.update(fields(bench, found))
         except CalibrationError as error:
             remarks.append(str(error))
-    document["recordings"] = _raw(poses, sightings)
-    return document, tuple(remarks)
+    return {**document, **_raw(bench)}, tuple(remarks)
 
 
 # --- writing it down ------------------------------------------------------------------------------------------------
@@ -122,21 +122,26 @@ def _test_fields(bench: Bench, found: Elevations) -> dict[str, Any]:
     return fields
 
 
-def _raw(poses: Worked[Rest], sightings: Worked[TargetSighting]) -> list[dict[str, Any]]:
-    rests = [(item, rest) for item, rest in poses.used] + [(item, sighting.rest) for item, sighting in sightings.used]
-    return [
-        {
-            "log": item.step.log,
-            "record": item.press.sequence,
-            "step": item.step.kind,
-            "target": item.step.target,
-            "force_g": rest.force_g.tolist(),
-            "rate_dps": rest.rate_dps.tolist(),
-            "seconds": rest.seconds,
-            "temperature_celsius": rest.temperature_celsius,
-        }
-        for item, rest in rests
-    ]
+def _raw(bench: Bench) -> dict[str, Any]:
+    """Return the still readings, and the targets: from these the fit can be done again without the archive."""
+    used: list[tuple[Item, Rest]] = list(still_poses(bench).used)
+    for kind in (SIGHTING, TEST):
+        used += [(item, sighting.rest) for item, sighting in sighted_targets(bench, kind).used]
+    sighted = {item.step.target for item, _ in used}
+    return {
+        "targets": [_target_fields(target) for target in bench.targets if target.id in sighted],
+        "recordings": [{**asdict(item.step), **_rest_fields(rest)} for item, rest in used],
+    }
+
+
+def _target_fields(target: Target) -> dict[str, Any]:
+    elevation_deg = None if target.elevation_rad is None else target.elevation_rad / DEG
+    return {"target": target.id, "elevation_deg": elevation_deg, "sigma_elevation_deg": target.sigma_rad / DEG}
+
+
+def _rest_fields(rest: Rest) -> dict[str, Any]:
+    fields = asdict(rest)
+    return {**fields, "force_g": rest.force_g.tolist(), "rate_dps": rest.rate_dps.tolist()}
 
 
 def _listed(values: Vector, digits: int) -> list[Any]:

@@ -2,12 +2,12 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
 from apexfix.archive import Archive
-from apexfix.calibrate.steps import Step, append_step
+from apexfix.calibrate.steps import IGNORE, Step, append_step
 from apexfix.errors import UnitError
 from apexfix.pull import PullOptions, pull_unit
 from apexfix.records import MARK
@@ -39,7 +39,11 @@ def windows_for(desk: Desk, kind: str) -> Iterator[None]:
     try:
         yield
     finally:
-        _set_windows(desk, (own["before_ms"], own["after_ms"]))
+        try:
+            _set_windows(desk, (own["before_ms"], own["after_ms"]))
+        except UnitError as error:
+            advice = f"before_ms {own['before_ms']} and after_ms {own['after_ms']}"
+            raise UnitError(f"{error}; the unit still keeps long windows: set {advice} with `apexfix unit set`") from error
 
 
 def take_when_still(desk: Desk, after_us: int, tell: Callable[[str], None]) -> int:
@@ -83,6 +87,11 @@ def take_at_button(desk: Desk, ask: Callable[[], None]) -> None:
     _wait(desk, lambda status: _saved(status, pressed), "no press of MARK came")
 
 
+def strike(desk: Desk, step: Step) -> None:
+    """Note that the press of a step is not to be used."""
+    append_step(desk.folder, replace(step, kind=IGNORE))
+
+
 def keep(desk: Desk, step: Step) -> Step:
     """Pull what the last press recorded, and write down what it was: a step whose log and record are filled in.
 
@@ -98,7 +107,7 @@ def keep(desk: Desk, step: Step) -> Step:
     marks = [p for p in desk.archive.presses() if p.serial == who.serial and p.log == who.log and p.record.kind == MARK]
     if not marks:
         raise UnitError("the unit's log holds no mark; press MARK again")
-    known = Step(marks[-1].log, marks[-1].record.sequence, step.kind, step.target, step.face, step.set)
+    known = replace(step, log=marks[-1].log, record=marks[-1].record.sequence)
     append_step(desk.folder, known)
     return known
 

@@ -27,6 +27,11 @@ def of_elevations(found: Elevations, poses: int) -> str:
     return "\n".join(lines)
 
 
+def of_progress(found: Elevations, poses: int) -> str:
+    """Return how well the poses so far agree."""
+    return f"{poses} taken; they agree to {found.residual_rad / DEG:.3f}° of elevation."
+
+
 def of_tube(found: Elevations) -> str:
     """Return where the tube points."""
     left, up = (float(np.arctan2(found.tube_body[i], found.tube_body[0])) / DEG for i in (1, 2))
