@@ -31,7 +31,7 @@ def trial(shared_data):
     [pytest.param(16384, 65.5, id="MPU-6050"), pytest.param(1000 / 0.061, 1000 / 17.5, id="LSM6DSOX")],
 )
 def test_the_unit_knows_up_within_0_60_degrees_while_turned_about(trial, micropython, root, tmp_path, lsb_per_g, lsb_per_dps):
-    """A textbook filter of proportional gain 0.5 at every sample, the offset at rest taken off, reaches 0.55 here (ours, in numpy)."""
+    """A textbook filter of gain 0.5 at every sample, the offset at rest taken off, reaches 0.55 here (ours, in numpy)."""
     rate_hz = float(trial["sampling_rate"][0, 0])
     readings = np.column_stack([trial["imu_acc"] / G_M_S2 * lsb_per_g, np.degrees(trial["imu_gyr"]) * lsb_per_dps])
     rows = np.zeros(len(readings), dtype=ROW)
