@@ -17,4 +17,4 @@ def find(i2c, rate_hz):
     if wrong:
         raise OSError("; ".join(wrong))
     listed = ", ".join("0x%02X" % address for address in seen) or "nothing"
-    raise OSError("no inertial sensor at 0x68, 0x69, 0x6A or 0x6B; the bus shows %s: check the four wires" % listed)
+    raise OSError("the bus shows %s, no sensor at 0x68, 0x69, 0x6A or 0x6B: check the four wires" % listed)

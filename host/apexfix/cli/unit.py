@@ -6,6 +6,7 @@ from contextlib import contextmanager
 
 import click
 
+from apexfix.cli.check import check_unit
 from apexfix.cli.failure import reports_errors
 from apexfix.cli.install import install_unit, json_or_text
 from apexfix.cli.watch import watch
@@ -23,6 +24,7 @@ def unit() -> None:
 
 unit.add_command(watch)
 unit.add_command(install_unit)
+unit.add_command(check_unit)
 
 
 @unit.command("list")

@@ -152,7 +152,10 @@ def at_prompt(port: str) -> Iterator[Board]:
     finally:
         with contextlib.suppress(OSError):  # the cable may be out; there is nothing left to lose
             transport.serial.write(_TO_FRIENDLY_PROMPT + _SOFT_RESET)
+        with contextlib.suppress(OSError):
             transport.close()
+        with contextlib.suppress(OSError):
+            transport.serial.close()  # the library leaves the port open, and locked, where the cable was out
 
 
 def _enter(port: str, transport: SerialTransport) -> None:

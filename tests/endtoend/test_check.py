@@ -1,0 +1,121 @@
+"""apexfix unit check, by its own command line, on virtual units: one that is well, and others with one fault each."""
+
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from apexfix.link import open_port
+from apexfix.session import Session
+from apexfix.sim import imu
+from apexfix.sim.virtual_unit import Hardware, VirtualUnit
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there are no pseudo terminals on that system")
+STILL = imu.Faults(np.zeros(3), np.eye(3), np.zeros(3), np.eye(3), np.zeros(3), np.zeros(3), np.array([1.0, 0.0, 0.0]))
+MARK, REFERENCE = 14, 15
+YES = "y\ny\n"
+
+
+@pytest.fixture(scope="module")
+def samples(tmp_path_factory):
+    """Ten seconds of a sensor at rest, again and again."""
+
+    count = 10 * imu.SAMPLE_HZ
+    motion = (np.tile([0.0, 0.0, 1.0], (count, 1)), np.zeros((count, 3)), np.full(count, 20.0))
+    path = tmp_path_factory.mktemp("samples") / "samples.bin"
+    imu.counts(np.random.default_rng(5), imu.MPU6050, STILL, motion).tofile(path)
+    return path
+
+
+class Bench:
+    """A live unit, and a person who presses a pin when asked: the edges are written before, the check asks when it likes."""
+
+    def __init__(self, folder, hardware, settings):
+        self.boot_us = time.time_ns() // 1000
+        self.unit = VirtualUnit(folder, hardware(self.boot_us), {"unit": "u09"} | settings)
+
+    def __enter__(self):
+        self.unit.start(self.boot_us)
+        self.unit.live(self.boot_us, self.boot_us)
+        return self
+
+    def __exit__(self, *exception):
+        self.unit.close()
+
+    def check(self, answers=YES, wait_s=20):
+        command = [str(Path(sys.executable).with_name("apexfix")), "unit", "check", "--port", self.unit.port, "--json"]
+        done = subprocess.run([*command, "--wait", str(wait_s)], input=answers, capture_output=True, text=True, timeout=120)
+        told = {finding["what"]: finding for finding in json.loads(done.stdout)["findings"]}
+        assert (done.returncode == 3) == any(finding["state"] == "bad" for finding in told.values()), done.stderr
+        return told
+
+
+def presses(*pins_and_seconds):
+    """(pin, when it goes down after the boot) -> the edges of a press of a fifth of a second."""
+
+    def edges(boot_us):
+        down_and_up = [(pin, round(seconds * 1e6)) for pin, seconds in pins_and_seconds]
+        return tuple(
+            edge for pin, at_us in down_and_up for edge in ((boot_us + at_us, pin, 0), (boot_us + at_us + 200_000, pin, 1))
+        )
+
+    return edges
+
+
+@pytest.fixture
+def bench(tmp_path, samples, micropython):
+    def put(part="MPU-6050", edges=lambda boot_us: (), settings=None, **more):
+        return Bench(tmp_path, lambda boot_us: Hardware("00112233", part, samples, boot_us, edges(boot_us), **more), settings or {})
+
+    return put
+
+
+def test_a_unit_that_is_well_passes_every_step_and_counts_flights_as_before(bench):
+    with bench(edges=presses((MARK, 9.0), (REFERENCE, 13.0)), rate_error_ppb=20_000) as well:
+        with open_port(well.unit.port) as line:
+            Session(line).flight(7)
+        told = well.check()
+        with open_port(well.unit.port) as line:
+            session = Session(line)
+            session.press("reference")  # after a mark it would count one on
+            assert session.status()["flight"] == 7
+    assert list(told) == [
+        "settings", "arithmetic", "sensor", "samples", "gravity", "gyroscope", "temperature", "way up", "button MARK",
+        "button REFERENCE", "light", "buzzer", "flash", "clock", "supply",
+    ]  # fmt: skip
+    assert {finding["state"] for finding in told.values()} == {"ok"}, told
+    assert told["sensor"]["saw"] == "MPU-6050"
+    assert told["supply"]["saw"] == "4.90 V"
+
+
+def test_without_a_sensor_the_four_wires_are_named_and_the_rest_goes_on(bench):
+    with bench(part="none") as bare:
+        told = bare.check(answers="n\nn\n", wait_s=1)
+    assert told["sensor"]["state"] == "bad"
+    assert "the bus shows nothing" in told["sensor"]["saw"]
+    for words in ("blue, GP4 to SDA", "orange, GP5 to SCL", "red, 3V3 to VCC", "black, GND to GND"):
+        assert words in told["sensor"]["do"]
+    assert "gravity" not in told
+    assert "no press came within 1 s" in told["button MARK"]["saw"]
+    assert "green, GP14 to the MARK button" in told["button MARK"]["do"]
+    assert "purple, GP15 to the REFERENCE button" in told["button REFERENCE"]["do"]
+    assert told["light"]["state"] == "bad"
+    assert "brown, GP16 to + of the buzzer" in told["buzzer"]["do"]
+    assert told["supply"]["state"] == told["clock"]["state"] == told["flash"]["state"] == "ok"
+
+
+def test_a_foreign_sensor_a_stuck_button_a_wrong_crystal_and_a_weak_supply_are_told(bench):
+    faults = {"identity": 0x71, "rate_error_ppb": 2_000_000, "supply_mv": 3300}
+    with bench(edges=lambda boot_us: ((boot_us - 1, REFERENCE, 0),), settings={"buzzer": False}, **faults) as poor:
+        told = poor.check(wait_s=1)
+    assert "0x71" in told["sensor"]["saw"]
+    assert told["button REFERENCE"]["saw"] == "it was down when the unit got power"
+    assert "purple, GP15" in told["button REFERENCE"]["do"]
+    assert told["buzzer"]["state"] == "skipped"
+    assert told["clock"]["state"] == "bad"
+    assert "3.30 V" in told["supply"]["saw"]
+    assert told["supply"]["state"] == "bad"
