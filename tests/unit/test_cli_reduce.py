@@ -115,7 +115,8 @@ def test_the_report_names_its_file_and_agrees_with_reduce(day):
     result = run("report", day)
     assert (result.exit_code, result.stdout.strip()) == (0, str(day / "report" / "report.html"))
     written = {path.name for path in (day / "report").iterdir()}
-    assert written == {"report.html", "results.csv", "results.json", "sightings.csv"}
+    tables = {"readings", "residuals", "methods", "budget", "excluded", "tracks", "units", "clocks"}
+    assert written == {"report.html", "results.csv", "results.json", "sightings.csv", *(f"{name}.csv" for name in tables)}
     assert json.loads((day / "report" / "results.json").read_text()) == json.loads(run("reduce", day, "--json").stdout)
 
 
