@@ -87,6 +87,7 @@ class Snapshot:
 
     board: Board
     units: tuple[UnitCard, ...] = ()
+    read: bool = False  # whether the day's files were looked at yet
     trouble: str = ""  # why the day could not be reduced; the board is then the last one that could
     answered: int = 0  # requests of pages that this snapshot has seen
     zone: str | None = None  # IANA name of the place's hour; None is UTC

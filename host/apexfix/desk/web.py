@@ -118,14 +118,12 @@ def _show(app: Flask, desk: Desk) -> None:
         return answer
 
 
-def _sections(desk: Desk) -> dict[str, str]:
-    """Return the parts of the page that change, by the id of their place."""
+def _sections(desk: Desk) -> dict[str, tuple[str, str]]:
+    """Return the parts of the page that change, by the name of their place: a checksum, and markup."""
     shown, working = desk.snapshot, desk.working
-    manner = Manner(timezone=shown.zone)
-    return {
-        name: render_template(f"{name}.html", shown=shown, board=shown.board, working=working, hour=partial(_hour, manner))
-        for name in SECTIONS
-    }
+    hour = partial(_hour, Manner(timezone=shown.zone))
+    parts = {name: render_template(f"{name}.html", shown=shown, board=shown.board, working=working, hour=hour) for name in SECTIONS}
+    return {name: (hashlib.sha256(part.encode()).hexdigest()[:16], part) for name, part in parts.items()}
 
 
 def _hour(manner: Manner, utc_us: int) -> Markup:

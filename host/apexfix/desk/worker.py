@@ -197,9 +197,9 @@ class Desk:
             self._site = read_site(self.folder / SITE_NAME)
             board = self._board(self._site)
         except ApexfixError as error:
-            self._snapshot = replace(self._snapshot, trouble=str(error))
+            self._snapshot = replace(self._snapshot, read=True, trouble=str(error))
         else:
-            self._snapshot = replace(self._snapshot, board=board, trouble="", zone=self._site.timezone)
+            self._snapshot = replace(self._snapshot, read=True, board=board, trouble="", zone=self._site.timezone)
 
     def _board(self, site: Site) -> Board:
         answers = self._reduced(self.folder)

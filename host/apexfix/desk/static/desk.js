@@ -2,7 +2,6 @@
 // The page reads without this file too. It asks for what changed, and leaves alone what a person is typing or has focused.
 const EVERY_MS = 1500;
 const PATIENCE_MS = 8000;
-const shown = new Map();
 let etag = "";
 let timer = 0;
 let asking = false;
@@ -36,10 +35,10 @@ function silence(there) {
 }
 
 function show(sections) {
-  for (const [name, html] of Object.entries(sections)) {
+  for (const [name, [sum, html]] of Object.entries(sections)) {
     const place = document.querySelector(`[data-live="${name}"]`);
-    if (!place || shown.get(name) === html) continue;
-    shown.set(name, html);
+    if (!place || place.dataset.sum === sum) continue;
+    place.dataset.sum = sum;
     replace(place, html);
   }
 }
