@@ -13,6 +13,8 @@ import hashlib
 import json
 import random
 import shutil
+import subprocess
+import sys
 import tempfile
 from pathlib import Path
 
@@ -21,14 +23,11 @@ import numpy as np
 from apexfix.errors import UnitError
 from apexfix.firmware_files import firmware_folder
 from apexfix.install.inventory import INSTALLED, firmware_files
-from apexfix.install.work import Wish, install
 from apexfix.pull import pull_all
 from apexfix.sim import imu
 from apexfix.sim.virtual_board import VirtualBoard
 from apexfix.sim.virtual_unit import Hardware
 
-NOTHING = Wish({}, False, Path("from-board"))
-NAMED = Wish({"unit": "u07"}, False, Path("from-board"))
 STILL = imu.Faults(np.zeros(3), np.eye(3), np.zeros(3), np.eye(3), np.zeros(3), np.zeros(3), np.array([1.0, 0.0, 0.0]))
 
 
@@ -39,10 +38,13 @@ def samples_at_rest(path: Path) -> Path:
     return path
 
 
-def put(board: VirtualBoard, wish: Wish, unplug_after_bytes: int | None = None) -> str:
-    """Return the unit's name."""
+def put(board: VirtualBoard, *words: str, unplug_after_bytes: int | None = None) -> str | None:
+    """Install by the command, in a process of its own; return the unit's name, or None where it ended as with the cable out."""
     board.plug_in(unplug_after_bytes)
-    return install(board.port, wish, lambda text: None, lambda progress: None)[1].unit
+    command = [str(Path(sys.executable).with_name("apexfix")), "unit", "install", "--port", board.port, "--json", *words]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert done.returncode in (0, UnitError.exit_code), done.stderr
+    return json.loads(done.stdout)["unit"] if done.returncode == 0 else None
 
 
 def files_of(flash: Path) -> dict[str, bytes]:
@@ -75,15 +77,11 @@ def wrong_after_cut(left: dict[str, bytes], release: dict[str, bytes], old: dict
 def attempt(board: VirtualBoard, at: int, release: dict[str, bytes], old: dict[str, bytes], kept: dict[str, bytes]) -> bool:
     """One cut; True where the installation was cut before its end."""
     prepare(board.flash, old, kept)
-    try:
-        put(board, NOTHING, at)
-        cut = False
-    except UnitError:
-        cut = True
+    cut = put(board, unplug_after_bytes=at) is None
     board.unplug()
     wrong = wrong_after_cut(files_of(board.flash), release, old)
     assert not wrong, f"after {at} bytes: {wrong}"
-    name = put(board, NOTHING)
+    name = put(board)
     found = files_of(board.flash)
     assert {n: c for n, c in found.items() if n in release or n.endswith(".py")} == release, f"after {at} bytes: not mended"
     assert kept.items() <= found.items(), f"after {at} bytes: log or settings changed"
@@ -101,7 +99,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         hardware = Hardware("0011223344556677", "MPU-6050", samples_at_rest(Path(folder) / "samples.bin"), 0)
         with VirtualBoard(Path(folder) / "board", hardware) as board:
-            put(board, NAMED)
+            put(board, "--set", "unit", "u07")
             board.unplug()
             whole, first = board.received, files_of(board.flash)
             kept = {name: content for name, content in first.items() if name.startswith("log/") or name == "config.json"}

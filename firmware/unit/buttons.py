@@ -47,7 +47,7 @@ class Button:
         else:
             self._stamped += 1
         slot = (self._stamped - 1) % _EDGES
-        self._ticks[slot] = now
+        self._ticks[slot] = now  # type: ignore[call-overload]  # ticks are whole numbers
         self._levels[slot] = self._pin.value()
 
     @property

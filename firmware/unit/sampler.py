@@ -58,7 +58,7 @@ class Sampler:
         while i < _SAMPLE:
             samples[at + i] = reading[order[i]]
             i += 1
-        self._ticks[slot] = now
+        self._ticks[slot] = now  # type: ignore[call-overload]  # ticks are whole numbers
         self.temperature_raw = reading[self._imu.temperature_high] << 8 | reading[self._imu.temperature_low]
         if self.count:
             self._watch_gap(ticks_diff(now, self._last))

@@ -83,8 +83,8 @@ def _request(line):
         said, check = text.rsplit("*", 1)
         if len(check) != 4 or check != "%04X" % crc16(said.encode()):
             return None
-        tag, words = said.split(" ", 1)
-        tag = int(tag)
+        number, words = said.split(" ", 1)
+        tag = int(number)
     except ValueError:  # not UTF-8, no star, no verb, no number: a damaged line, which is not answered
         return None
     return (tag, words.split(" ")) if 0 <= tag <= 255 else None

@@ -144,8 +144,10 @@ def at_prompt(port: str) -> Iterator[Board]:
     UnitError
         The port cannot be opened, or no prompt of MicroPython comes.
     """
-    with _transport_errors(port):
+    try:
         transport = SerialTransport(port, timeout=_READ_WAIT_S)
+    except (OSError, TransportError) as error:
+        raise UnitError(f"port {port}: {error}; is the board plugged in, and no other program using the port?") from error
     try:
         _enter(port, transport)
         yield Board(port, transport)
