@@ -32,3 +32,12 @@ def test_no_disturbed_transfer_brings_a_wrong_record_or_loses_one(root):
     assert (transfers, wrong, lost) == (2200, 0, 0)
     assert faults > transfers
     assert min(whole, error, unchecked) > 100  # the faults bite
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there are no pseudo terminals on that system")
+@pytest.mark.usefixtures("micropython")
+def test_what_goes_over_the_line_beside_the_log_is_at_most_15_percent_of_it(root):
+    told = bench(root, "throughput.py", "--flights", 5, "--alone")
+    log_bytes, line_bytes = (int(n) for n in re.search(r"a log of (\d+) bytes\non the line (\d+) bytes", told).groups())
+    assert log_bytes > 5 * 400 * 16  # the samples of five tracks of four seconds at 100 Hz
+    assert log_bytes < line_bytes < 1.15 * log_bytes
