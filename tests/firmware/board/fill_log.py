@@ -1,6 +1,7 @@
 """Flies a long day on the unit's own firmware in a stand-in's time (MicroPython): `micropython fill_log.py FLIGHTS`.
 
-Run it in an empty folder, which becomes the flash. Each flight is a backsight and a mark with its whole window, of counts that are never twice the same.
+Run it in an empty folder, which becomes the flash. Each flight is a backsight and a mark with its whole window, of counts that are
+never twice the same.
 """
 
 import os
