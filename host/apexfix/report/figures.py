@@ -12,6 +12,7 @@ import numpy as np
 
 from apexfix.geometry import angles, direction
 from apexfix.model import DayResult, FlightResult, Sighting, Site, Station, Vector
+from apexfix.report.labels import Label, around, clear, within
 from apexfix.report.rounding import PLAIN, Manner, height_words, length, unit_word
 from apexfix.report.svg import Point, circle, drawing, line, polygon, words
 from apexfix.units import DEG, FOOT
@@ -25,7 +26,8 @@ _ELLIPSE95: Final = float(np.sqrt(-2 * np.log(0.05)))  # sigmas that hold 95 % i
 _BEYOND: Final = 1.06  # a line of sight goes on a little past the apex
 _MOST_LABELS: Final = 30  # more numbers than this on one map hide each other
 _LONGEST_NAME: Final = 16  # letters of a station's name in a figure
-_LETTER, _LINE = 8.0, 14.0  # pixels that a letter and a line of text take up
+_LINE: Final = 15.0  # pixels that a line of text takes up
+_WIND_PLACE: Final = (Label((_MAP[0] - 8, 74), "wind 10.0 m/s from 250°", "end"),)  # kept free of other words
 _FROM_ABOVE: Final = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
 
 
@@ -77,9 +79,10 @@ def site_map(day: DayResult, manner: Manner = PLAIN) -> str:
     solved = [(result.flight, frame.at(result.position_m)) for result in day.flights if result.position_m is not None]
     shapes = [polygon(map(frame.at, ellipse), "error") for ellipse in ellipses if ellipse.size]
     shapes += [circle(at, 2.5, "apex") for _, at in solved]
+    taken = [*_WIND_PLACE]
+    shapes += [*_ground(frame, day.site.stations, taken), *_north(), *_wind(day.site, manner), *_scale_bar(frame, manner)]
     if len(solved) <= _MOST_LABELS:
-        shapes += [words((x + 5, y - 5), str(flight), "number", "start") for flight, (x, y) in solved]
-    shapes += [*_ground(frame, day.site.stations), *_north(), *_wind(day.site, manner), *_scale_bar(frame, manner)]
+        shapes += _numbers(solved, taken)
     return drawing(*_MAP, f"Map of {day.site.name}", shapes)
 
 
@@ -111,7 +114,7 @@ def elevation_view(result: FlightResult, site: Site, manner: Manner = PLAIN) -> 
     if result.position_m is not None:
         apex = frame.at(result.position_m)
         shapes += [line(apex, (apex[0], ground), "plumb"), *_whiskers(frame, bar), circle(apex, 3, "apex")]
-        shapes += [words((apex[0], (apex[1] + ground) / 2), height_words(result, manner), "name")]
+        shapes += [within(Label((apex[0], (apex[1] + ground) / 2), height_words(result, manner)), _VIEW[0]).drawn("name")]
     looking = round(float(angles(np.cross([0.0, 0.0, 1.0], plane[0]))[0]) / DEG) % 360
     caption = words((_VIEW[0] - 8, 16), f"looking towards {looking}°", "small", "end")
     shapes += [*_ground(frame, stations), caption, *_scale_bar(frame, manner)]
@@ -181,31 +184,37 @@ def _widest_plane(points_m: Vector) -> Vector:
     return np.array([[east, north, 0.0], [0.0, 0.0, 1.0]])
 
 
-def _ground(frame: Frame, stations: Sequence[Station]) -> list[str]:
-    """Return the pad and the stations with their names."""
+def _ground(frame: Frame, stations: Sequence[Station], taken: list[Label] | None = None) -> list[str]:
+    """Return the pad and the stations with their names; what their words take up is added to `taken`."""
+    taken = [] if taken is None else taken
     x, y = frame.at(np.zeros(3))
-    pad = [polygon([(x, y - 7), (x + 6, y + 5), (x - 6, y + 5)], "pad"), words((x, y + 18), "pad", "small")]
+    pad = Label((x, y + 18), "pad")
+    taken.append(pad)
     marks = [circle(frame.at(station.position_m), 5, "station") for station in stations]
-    return [*pad, *marks, *_names(frame, stations, [(x - 12, x + 12, y + 18)])]
+    shape = polygon([(x, y - 7), (x + 6, y + 5), (x - 6, y + 5)], "pad")
+    return [shape, pad.drawn("small"), *marks, *_names(frame, stations, taken)]
 
 
-def _names(frame: Frame, stations: Sequence[Station], taken: list[tuple[float, float, float]]) -> list[str]:
-    """Return the names of stations below their places, each as far down as it takes to clear those before it.
-
-    Parameters
-    ----------
-    taken : left end, right end and base line of texts that stand already; the names are added
-    """
+def _names(frame: Frame, stations: Sequence[Station], taken: list[Label]) -> list[str]:
+    """Return the names of stations below their places, each as far down as it takes to clear those before it."""
     drawn = []
     for station in stations:
         x, y = frame.at(station.position_m)
         name = station.id if len(station.id) <= _LONGEST_NAME else f"{station.id[: _LONGEST_NAME - 1]}…"
-        half = len(name) * _LETTER / 2
-        middle, base = min(max(x, half), frame.size[0] - half), y + 18
-        while any(left < middle + half and middle - half < right and abs(base - line_y) < _LINE for left, right, line_y in taken):
-            base += _LINE
-        taken.append((middle - half, middle + half, base))
-        drawn.append(words((middle, base), name, "name"))
+        below = (within(Label((x, y + 18 + _LINE * n), name), frame.size[0]) for n in range(len(taken) + 1))
+        label = clear(below, taken)
+        taken.append(label)
+        drawn.append(label.drawn("name"))
+    return drawn
+
+
+def _numbers(solved: Sequence[tuple[int, Point]], taken: list[Label]) -> list[str]:
+    """Return the numbers of flights beside their apexes, clear of all other words."""
+    drawn = []
+    for flight, at in solved:
+        label = clear(around(at, str(flight)), taken)
+        taken.append(label)
+        drawn.append(label.drawn("number"))
     return drawn
 
 

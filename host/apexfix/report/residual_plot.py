@@ -11,7 +11,7 @@ from apexfix.report.svg import drawing, line, polygon, words
 
 _WIDTH: Final = 360.0
 _ROW: Final = 24.0
-_LEFT, _RIGHT = 116.0, 240.0
+_LEFT, _RIGHT = 134.0, 250.0
 _TOP: Final = 24.0
 _FOOT: Final = 36.0
 _SCALE: Final = 4.0  # sigmas on either side; what is larger ends at the edge, and its number tells
@@ -71,5 +71,4 @@ def _row(axes: Axes, place: int, row: Row) -> Iterator[str]:
         yield polygon([(x, y), (x + back, y - 4), (x + back, y + 4)], "tip")
     else:
         yield polygon([(x - 2, y - 4), (x + 2, y - 4), (x + 2, y + 4), (x - 2, y + 4)], "tip")
-    told = f"{residual_words(row.residual_rad)}, {sigmas:+.1f} σ"
-    yield words((_RIGHT + 6, y + 4), f"{told}{' out' if row.left_out else ''}", "tick", "start")
+    yield words((_RIGHT + 6, y + 4), f"{residual_words(row.residual_rad)}, {sigmas:+.1f} σ", "tick", "start")
