@@ -152,8 +152,10 @@ def _concordance(control: Vector, ground: Vector) -> tuple[float, Ends | None] |
 
 
 def _line(control: Vector, ground: Vector, compared: Sequence[Compared]) -> Line | None:
+    if len(compared) < LEAST_FOR_LIMITS:
+        return None
     try:
         variance = [np.mean([getattr(row, name) ** 2 for row in compared]) for name in ("sigma_ground_m", "sigma_control_m")]
-        return deming(control, ground, float(variance[0] / variance[1])) if len(compared) >= LEAST_FOR_LIMITS else None
+        return deming(control, ground, float(variance[0] / variance[1]))
     except ReductionError:  # all of one height
         return None

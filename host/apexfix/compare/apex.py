@@ -6,7 +6,7 @@ of them are tried, and each counts as much as it explains the samples.
 """
 
 from dataclasses import dataclass
-from math import sqrt
+from math import hypot, sqrt
 from typing import Final
 
 import numpy as np
@@ -19,6 +19,7 @@ _HALF_S: Final = 1.5  # half a window
 _LEAST_FITTED: Final = 5  # samples; with fewer the highest one must do
 _CURVATURE: Final = (-1.05 * STANDARD_GRAVITY / 2, 0.1 * STANDARD_GRAVITY / 2)  # of the coast and its sigma: drag and warm air
 _OPENINGS: Final = 31  # moments that are tried
+_SIGMA_CURVE_M: Final = 0.07  # a canopy that is half open brakes along no line; how far simulated flights are off by that
 _HUBER: Final = 2.0  # sigmas beyond which a sample counts by its distance, no longer by its square
 _ROUNDS: Final = 8
 
@@ -41,6 +42,7 @@ class FlightTrace:
     time_s: Vector  # (N,)
     height_m: Vector  # (N,)
     spike: Flags  # (N,)
+    launch_s: float
     top: Top
     quiet: Quiet
 
@@ -50,7 +52,7 @@ def flight_trace(time_s: Vector, height_m: Vector, climb: Climb, quiet: Quiet) -
     shown = slice(min(climb.quiet.start, climb.start), climb.end)
     time, height = time_s[shown], height_m[shown] - quiet.level_m
     spike = spikes(time, height, quiet.noise_m)
-    return FlightTrace(time, height, spike, _top(time[~spike], height[~spike], quiet), quiet)
+    return FlightTrace(time, height, spike, float(time_s[climb.start]), _top(time[~spike], height[~spike], quiet), quiet)
 
 
 def _top(time_s: Vector, height_m: Vector, quiet: Quiet) -> Top:
@@ -61,7 +63,7 @@ def _top(time_s: Vector, height_m: Vector, quiet: Quiet) -> Top:
     if np.count_nonzero(near) < _LEAST_FITTED or np.ptp(time_s[near]) <= 0:
         return _from_highest(centre, float(height_m[highest]), quiet, gap_s)
     time, height, sigma, shape = _coasted(time_s[near] - centre, height_m[near], quiet)
-    budget = {"sensor noise": sigma, "shape of the apex": shape, "level of the pad": quiet.sigma_level_m}
+    budget = {"sensor noise": sigma, "shape of the apex": hypot(shape, _SIGMA_CURVE_M), "level of the pad": quiet.sigma_level_m}
     return Top(centre + time, height, budget, STANDARD_GRAVITY * gap_s**2 / 8, int(near.sum()))
 
 

@@ -152,7 +152,7 @@ def _log(path: Path, rows: Sequence[Row], measured: str) -> Log:
     values = _column(rows, measured)
     kept = np.isfinite(values)
     if not kept.any():
-        raise FileError("no value seen in the whole log", path=path, line=rows[0].line, field=measured)
+        raise FileError("no value seen in the whole log, one in each row expected", path=path, line=rows[0].line, field=measured)
     humidity = _column(rows, "humidity_percent")
     factor = HECTOPASCAL if measured == "pressure_hpa" else 1.0
     return Log(

@@ -7,10 +7,9 @@ from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, Te
 from markupsafe import Markup
 
 from apexfix.compare import plots, words
-from apexfix.compare.altimeter import in_quadrature
 from apexfix.compare.answer import Comparison
 from apexfix.compare.verdict import sentences
-from apexfix.report.rounding import decimals, fixed
+from apexfix.report.rounding import fixed
 from apexfix.text_file import write_text
 
 
@@ -31,14 +30,19 @@ def comparison_html(told: Comparison) -> str:
         difference=Markup(plots.difference_plot(told)) if told.compared else "",
         scatter=Markup(plots.scatter_plot(told)) if told.compared else "",
         logs=[(row, Markup(plots.log_plot(row))) for row in told.compared if row.control.trace is not None],
-        budgets=[(row, _budget({**row.control.own_m, **row.control.common_m})) for row in told.compared],
-        common=lambda row: row.control.common_m,
+        sources=sources,
     )
 
 
-def _budget(parts: dict[str, float]) -> list[tuple[str, str]]:
-    places = decimals(in_quadrature(parts))
-    return [(name, fixed(part, places)) for name, part in sorted(parts.items(), key=lambda item: -item[1])]
+def sources(told: Comparison) -> tuple[tuple[str, bool, tuple[str, ...]], ...]:
+    """Return the sources of the altimeter's uncertainty, the largest first: name, common to all flights, sigma of each flight."""
+    budgets = [{**row.control.own_m, **row.control.common_m} for row in told.compared]
+    whole = {name: sum(budget.get(name, 0.0) ** 2 for budget in budgets) for budget in budgets for name in budget}
+    common = {name for row in told.compared for name in row.control.common_m}
+    return tuple(
+        (name, name in common, tuple(fixed(budget[name], 2) if name in budget else "-" for budget in budgets))
+        for name in sorted(whole, key=lambda name: -whole[name])
+    )
 
 
 @cache

@@ -14,6 +14,8 @@ from apexfix.report.svg import Point, circle, drawing, line, path, polygon, word
 
 _SIZE: Final = (480.0, 320.0)
 _PANE: Final = ((56.0, 30.0), (466.0, 270.0))
+_NAMES: Final = 0.55  # room for the names of the limits, as a share of the span of the flights
+_BEYOND_APEX: Final = (1.5, 8.0)  # of the climb's duration, and s: the rest of the descent says nothing
 _BAR: Final = 4.0  # half the cross-stroke of an error bar, in pixels
 _MOST_POINTS: Final = 700  # of a log; more than a screen is wide
 
@@ -25,10 +27,13 @@ def difference_plot(told: Comparison) -> str:
     half = np.array([2 * np.hypot(row.sigma_ground_m, row.sigma_control_m) for row in told.compared])
     bands = _bands(told)
     low_high = [np.array([low, high]) for low, high, _, _ in bands]
-    axes = Axes(*_PANE, spanned([mean], 20.0), spanned([difference - half, difference + half, np.zeros(1), *low_high], 2.0))
+    left, right = spanned([mean], 20.0)
+    names_m = _NAMES * (right - left)  # at the right edge, beside all flights
+    axes = Axes(*_PANE, (left, right + names_m), spanned([difference - half, difference + half, np.zeros(1), *low_high], 2.0))
     shapes = [*_scales(axes)]
-    for low, high, value, name in bands:
-        shapes += [polygon(_band(axes, low, high), "band"), *_level(axes, value, name)]
+    for place, (low, high, value, name) in enumerate(bands):
+        shapes += _level(axes, value, name)
+        shapes += _bar(axes, right + names_m * (0.06 + 0.05 * place), (low, high), "sight")
     shapes.append(line(axes.at(axes.x[0], 0), axes.at(axes.x[1], 0), "ground"))
     shapes += _bars(axes, mean, difference, half)
     shapes += _numbered(axes, told.compared, mean, difference)
@@ -54,7 +59,7 @@ def _band(axes: Axes, low: float, high: float) -> list[Point]:
 def _level(axes: Axes, value: float, name: str) -> list[str]:
     x, y = axes.at(axes.x[1], value)
     shown = f"{name} {value:+.1f}"
-    return [line(axes.at(axes.x[0], value), (x, y), "sight dashed"), words((x - 4, y - 4), shown, "small", "end")]
+    return [line(axes.at(axes.x[0], value), (x, y), "sight dashed"), words((x - 3, y - 4), shown, "small", "end")]
 
 
 def scatter_plot(told: Comparison) -> str:
@@ -83,11 +88,13 @@ def log_plot(row: Compared) -> str:
     height = _in_air(control, trace.height_m)
     kept = ~trace.spike
     level = np.array([row.ground_m - 2 * row.sigma_ground_m, row.ground_m + 2 * row.sigma_ground_m])
-    axes = Axes(*_PANE, (float(trace.time_s[0]), float(trace.time_s[-1])), spanned([height[kept], level], 10.0))
+    until_s = trace.top.time_s + _BEYOND_APEX[0] * (trace.top.time_s - trace.launch_s) + _BEYOND_APEX[1]
+    shown = trace.time_s <= until_s
+    axes = Axes(*_PANE, (float(trace.time_s[0]), float(trace.time_s[shown][-1])), spanned([height[kept & shown], level], 10.0))
     shapes = [*_scales(axes), polygon(_band(axes, *level.tolist()), "error")]
-    step = max(1, int(kept.sum()) // _MOST_POINTS)
-    shapes.append(path(axes.path(trace.time_s[kept][::step], height[kept][::step]), "held"))
-    masked = axes.path(trace.time_s[~kept], np.clip(height[~kept], *axes.y))
+    drawn = np.flatnonzero(kept & shown)[:: max(1, int(shown.sum()) // _MOST_POINTS)]
+    shapes.append(path(axes.path(trace.time_s[drawn], height[drawn]), "held"))
+    masked = axes.path(trace.time_s[~kept & shown], np.clip(height[~kept & shown], *axes.y))
     shapes += [_cross(at) for at in masked]
     shapes.append(circle(axes.at(trace.top.time_s, row.control_m), 4, "station"))
     label = axes.at(axes.x[1], row.ground_m)
@@ -105,12 +112,14 @@ def _cross(at: Point) -> str:
 
 
 def _bars(axes: Axes, x: Vector, y: Vector, half: Vector) -> list[str]:
-    shapes = []
-    for centre, low, high in zip(x.tolist(), (y - half).tolist(), (y + half).tolist(), strict=True):
-        (px, bottom), (_, top) = axes.at(centre, max(low, axes.y[0])), axes.at(centre, min(high, axes.y[1]))
-        shapes += [line((px, bottom), (px, top), "plumb"), line((px - _BAR, top), (px + _BAR, top), "plumb")]
-        shapes.append(line((px - _BAR, bottom), (px + _BAR, bottom), "plumb"))
-    return shapes
+    ends = zip((y - half).tolist(), (y + half).tolist(), strict=True)
+    return [shape for centre, pair in zip(x.tolist(), ends, strict=True) for shape in _bar(axes, centre, pair, "plumb")]
+
+
+def _bar(axes: Axes, x: float, ends: Range, style: str) -> list[str]:
+    (px, bottom), (_, top) = axes.at(x, max(ends[0], axes.y[0])), axes.at(x, min(ends[1], axes.y[1]))
+    strokes = [line((px - _BAR, y), (px + _BAR, y), style) for y in (bottom, top)]
+    return [line((px, bottom), (px, top), style), *strokes]
 
 
 def _numbered(axes: Axes, rows: Sequence[Compared], x: Vector, y: Vector) -> list[str]:

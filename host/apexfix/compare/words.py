@@ -78,7 +78,7 @@ def statistics_words(told: Comparison) -> Iterator[tuple[str, str]]:
         yield "limits of agreement", f"{told.limits.low:+.1f} m ({_ends(low, 1)}) and {told.limits.high:+.1f} m ({_ends(high, 1)})"
     if told.concordance is not None:
         value, ends = told.concordance
-        yield "concordance (Lin)", f"{value:.4f}" + (f", 95 % interval {ends[0]:.4f} to {ends[1]:.4f}" if ends else "")
+        yield "concordance (Lin)", f"{value:.4f}" + (f", 95 % interval about {ends[0]:.4f} to {ends[1]:.4f}" if ends else "")
     if told.line is not None:
         ends = told.line.slope_interval95
         slope = f"{told.line.slope:.3f}" + (f" (95 %: {ends[0]:.3f} to {ends[1]:.3f})" if ends else "")
