@@ -45,6 +45,10 @@ def test_the_stated_covariance_is_honest(outcomes):
     ways = np.array([outcome.ways for found in outcomes.values() for outcome in found])
     low, high = chi2.ppf([0.001, 0.999], ways.size)
     assert low < np.sum(ways**2) < high
+    # and eleven parameters each: 440
+    parameters = 11 * np.array([outcome.parameters for found in outcomes.values() for outcome in found])
+    low, high = chi2.ppf([0.001, 0.999], 11 * parameters.size)
+    assert low < np.sum(parameters) < high
 
 
 def test_a_hand_that_aims_worse_than_is_said_raises_the_sigmas():

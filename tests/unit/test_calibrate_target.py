@@ -1,10 +1,13 @@
 """Targets from tape figures, and the two tables of a calibration folder."""
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from apexfix.calibrate.field_test import two_faces
 from apexfix.calibrate.steps import Step, append_step, read_steps, read_targets
 from apexfix.calibrate.target import Tape, taped_target
 from apexfix.errors import ApexfixError, CalibrationError, FileError
@@ -41,6 +44,27 @@ def test_a_table_of_targets_is_read_with_its_three_ways_of_knowing(tmp_path):
     assert (level.elevation_rad, level.sigma_rad) == (0.0, 0.02 * DEG)
     assert np.degrees(gable.elevation_rad) == pytest.approx(22.6199, abs=1e-4)  # the triangle 5, 12, 13
     assert mark.elevation_rad is None
+
+
+def test_the_worked_example_of_the_guide_is_right(root, tmp_path):
+    page = (root / "docs" / "unit.md").read_text()
+    (tmp_path / "targets.csv").write_text(re.search(r"```csv\n(.*?)```", page, re.DOTALL)[1])
+    level, gable, door = read_targets(tmp_path)
+    assert (level.level, gable.level, door.level) == (True, False, True)
+    example = page[page.index("**Worked example**") : page.index("## What it tells")]
+    for value in (
+        f"= {np.degrees(gable.elevation_rad):.3f}°",
+        f"{np.degrees(np.arctan2(6.5, 12)):.3f}°",  # the eye height forgotten
+        f"{np.hypot(0.01, 0.005):.4f} m",
+        f"{np.degrees(np.hypot(0.01, 0.005) * 12 / 13**2):.4f}°",
+        f"{np.degrees(0.02 * 5 / 13**2):.4f}°",
+        f"Together {np.degrees(gable.sigma_rad):.4f}°",
+    ):
+        assert value in example
+    upright, rolled = (float(text) for text in re.search(r"reads ([\d.]+)° upright and ([\d.]+)°", example).groups())
+    mean, half = two_faces(upright * DEG, rolled * DEG)
+    assert f"Half the difference, {np.degrees(half):.2f}°" in example
+    assert f"The mean, {np.degrees(mean):.2f}°, is {np.degrees(mean - gable.elevation_rad):.2f}° above the tape" in example
 
 
 @pytest.mark.parametrize(

@@ -35,6 +35,7 @@ from apexfix.workshop.combine import combined
 from apexfix.workshop.guide import Desk
 
 NOT_PASSED = 1
+_LONG = ("recordings", "targets", "turns", "covariance", "gyro_covariance")  # for programs, not for a screen
 
 
 def _step(command: Callable[..., None]) -> Callable[..., None]:
@@ -158,11 +159,11 @@ def load(file: Path, port: str) -> None:
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 @reports_errors
 def show(file: Path) -> None:
-    """Print a calibration, and whether it may still be used."""
+    """Print what a calibration says, without its raw data, and whether it may still be used."""
     document = read_document(file)
-    shown = {k: v for k, v in document.items() if k not in ("recordings", "targets", "turns")}
     _tell_all(concerns(document, int(datetime.now(UTC).timestamp() * SECOND_US), None))
-    click.echo(json.dumps(shown, indent=2))
+    fields = (f"  {json.dumps(name)}: {json.dumps(value)}" for name, value in document.items() if name not in _LONG)
+    click.echo("{\n" + ",\n".join(fields) + "\n}")
 
 
 def _record(folder: Path, port: str | None, plan: Callable[[], tour.Plan]) -> None:

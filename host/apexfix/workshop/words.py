@@ -14,6 +14,7 @@ from apexfix.calibrate.target import Target
 from apexfix.units import DEG
 
 _AXES: Final = "xyz"
+_UNSIGHTED_RAD: Final = 1.0 * DEG  # no sighting leaves so much, the tube's mounting alone does
 
 
 def of_elevations(found: Elevations, poses: int) -> str:
@@ -22,6 +23,8 @@ def of_elevations(found: Elevations, poses: int) -> str:
         f"{poses} still poses; what they leave is worth {found.residual_rad / DEG:.3f}° of elevation.",
         f"Elevations between 0° and 85° are known to {found.sigma_zero_rad / DEG:.3f}° (one sigma).",
     ]
+    if found.sigma_zero_rad > _UNSIGHTED_RAD:
+        lines.append("Where the tube points is not known yet: sight targets next.")
     if found.raised > 1.0:
         lines.append(f"The poses scatter {found.raised:.1f} times more than the sensor's noise; was the unit quite still?")
     return "\n".join(lines)
