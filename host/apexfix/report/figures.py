@@ -5,14 +5,14 @@ Planes: a figure shows east to the right and north upwards, or a vertical plane 
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import floor, log10
+from math import floor, hypot, log10
 from typing import Final
 
 import numpy as np
 
 from apexfix.geometry import angles, direction
 from apexfix.model import DayResult, FlightResult, Sighting, Site, Station, Vector
-from apexfix.report.labels import Label, around, clear, within
+from apexfix.report.labels import Box, Label, around, box_about, box_of, clear, within
 from apexfix.report.rounding import PLAIN, Manner, height_words, length, unit_word
 from apexfix.report.svg import Point, circle, drawing, line, polygon, words
 from apexfix.units import DEG, FOOT
@@ -26,8 +26,10 @@ _ELLIPSE95: Final = float(np.sqrt(-2 * np.log(0.05)))  # sigmas that hold 95 % i
 _BEYOND: Final = 1.06  # a line of sight goes on a little past the apex
 _MOST_LABELS: Final = 30  # more numbers than this on one map hide each other
 _LONGEST_NAME: Final = 16  # letters of a station's name in a figure
-_LINE: Final = 15.0  # pixels that a line of text takes up
-_WIND_PLACE: Final = (Label((_MAP[0] - 8, 74), "wind 10.0 m/s from 250°", "end"),)  # kept free of other words
+_LINE: Final = 16.0  # pixels that a line of text takes up
+_LEADER: Final = 9.0  # pixels from an apex to its number, beyond which a line must tell whose it is
+# kept free of other words
+_WIND_PLACES: Final = (Box(_MAP[0] - 60, 0, _MAP[0], 60), box_of(Label((_MAP[0] - 8, 74), "wind 10.0 m/s from 250°", "end")))
 _FROM_ABOVE: Final = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
 
 
@@ -78,11 +80,11 @@ def site_map(day: DayResult, manner: Manner = PLAIN) -> str:
     frame = frame_around(near, _FROM_ABOVE, _MAP)
     solved = [(result.flight, frame.at(result.position_m)) for result in day.flights if result.position_m is not None]
     shapes = [polygon(map(frame.at, ellipse), "error") for ellipse in ellipses if ellipse.size]
-    shapes += [circle(at, 2.5, "apex") for _, at in solved]
-    taken = [*_WIND_PLACE]
+    taken = [*_WIND_PLACES, *(box_about(at, 3) for _, at in solved)]
     shapes += [*_ground(frame, day.site.stations, taken), *_north(), *_wind(day.site, manner), *_scale_bar(frame, manner)]
     if len(solved) <= _MOST_LABELS:
         shapes += _numbers(solved, taken)
+    shapes += [circle(at, 2.5, "apex") for _, at in solved]
     return drawing(*_MAP, f"Map of {day.site.name}", shapes)
 
 
@@ -95,8 +97,9 @@ def plan_view(result: FlightResult, site: Site, manner: Manner = PLAIN) -> str:
     frame = frame_around(near, _FROM_ABOVE, _VIEW)
     shapes = [polygon(map(frame.at, ellipse), "error")] if ellipse.size else []
     shapes += _sights(frame, result, site, only_azimuths=True)
-    shapes += [] if result.position_m is None else [circle(frame.at(result.position_m), 3, "apex")]
-    shapes += [*_ground(frame, stations), *_north(), *_scale_bar(frame, manner)]
+    at = [frame.at(apex) for apex in apexes]
+    shapes += [*_ground(frame, stations, [box_about(own, 4) for own in at]), *_north(), *_scale_bar(frame, manner)]
+    shapes += [circle(own, 3, "apex") for own in at]
     return drawing(*_VIEW, f"Flight {result.flight} from above", shapes)
 
 
@@ -184,18 +187,19 @@ def _widest_plane(points_m: Vector) -> Vector:
     return np.array([[east, north, 0.0], [0.0, 0.0, 1.0]])
 
 
-def _ground(frame: Frame, stations: Sequence[Station], taken: list[Label] | None = None) -> list[str]:
+def _ground(frame: Frame, stations: Sequence[Station], taken: list[Box] | None = None) -> list[str]:
     """Return the pad and the stations with their names; what their words take up is added to `taken`."""
     taken = [] if taken is None else taken
     x, y = frame.at(np.zeros(3))
-    pad = Label((x, y + 18), "pad")
-    taken.append(pad)
+    places = (((x, y + 18), "middle"), ((x + 10, y + 4), "start"), ((x - 10, y + 4), "end"), ((x, y - 11), "middle"))
+    pad = clear((Label(at, "pad", anchor) for at, anchor in places), taken)
+    taken += [box_of(pad), box_about((x, y), 7), *(box_about(frame.at(station.position_m), 6) for station in stations)]
     marks = [circle(frame.at(station.position_m), 5, "station") for station in stations]
     shape = polygon([(x, y - 7), (x + 6, y + 5), (x - 6, y + 5)], "pad")
     return [shape, pad.drawn("small"), *marks, *_names(frame, stations, taken)]
 
 
-def _names(frame: Frame, stations: Sequence[Station], taken: list[Label]) -> list[str]:
+def _names(frame: Frame, stations: Sequence[Station], taken: list[Box]) -> list[str]:
     """Return the names of stations below their places, each as far down as it takes to clear those before it."""
     drawn = []
     for station in stations:
@@ -203,19 +207,23 @@ def _names(frame: Frame, stations: Sequence[Station], taken: list[Label]) -> lis
         name = station.id if len(station.id) <= _LONGEST_NAME else f"{station.id[: _LONGEST_NAME - 1]}…"
         below = (within(Label((x, y + 18 + _LINE * n), name), frame.size[0]) for n in range(len(taken) + 1))
         label = clear(below, taken)
-        taken.append(label)
+        taken.append(box_of(label))
         drawn.append(label.drawn("name"))
     return drawn
 
 
-def _numbers(solved: Sequence[tuple[int, Point]], taken: list[Label]) -> list[str]:
-    """Return the numbers of flights beside their apexes, clear of all other words."""
-    drawn = []
+def _numbers(solved: Sequence[tuple[int, Point]], taken: list[Box]) -> list[str]:
+    """Return the numbers of flights beside their apexes, clear of all else; a thin line leads to one that stands apart."""
+    leaders, drawn = [], []
     for flight, at in solved:
         label = clear(around(at, str(flight)), taken)
-        taken.append(label)
+        taken.append(box_of(label))
         drawn.append(label.drawn("number"))
-    return drawn
+        box = box_of(label)
+        nearest = min(max(at[0], box.left), box.right), min(max(at[1], box.top + 2), box.bottom)
+        if hypot(at[0] - nearest[0], at[1] - nearest[1]) > _LEADER:
+            leaders.append(line(at, nearest, "leader"))
+    return [*leaders, *drawn]
 
 
 def _north() -> list[str]:

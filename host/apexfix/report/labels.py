@@ -11,6 +11,15 @@ _AROUND: Final = ((6, -5, "start"), (-6, -5, "end"), (6, 14, "start"), (-6, 14, 
 _RINGS: Final = (1.0, 2.2, 3.4, 4.6)
 
 
+class Box(NamedTuple):
+    """Pixels that something takes up."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+
 class Label(NamedTuple):
     """Words at a place; the anchor is start, middle or end."""
 
@@ -23,16 +32,14 @@ class Label(NamedTuple):
         return words(self.at, self.content, style, self.anchor)
 
 
-def hides(one: Label, other: Label) -> bool:
-    """Return whether two labels stand in each other's way."""
-    (left, top, right, bottom), (other_left, other_top, other_right, other_bottom) = _box(one), _box(other)
-    return left < other_right and other_left < right and top < other_bottom and other_top < bottom
-
-
-def clear(candidates: Iterable[Label], taken: Sequence[Label]) -> Label:
-    """Return the first candidate that hides none of the labels that stand already, else the first of all."""
+def clear(candidates: Iterable[Label], taken: Sequence[Box]) -> Label:
+    """Return the first candidate that hides nothing of what stands already, else the first of all."""
     wishes = tuple(candidates)
-    return next((wish for wish in wishes if not any(hides(wish, other) for other in taken)), wishes[0])
+    return next((wish for wish in wishes if not any(_meet(box_of(wish), other) for other in taken)), wishes[0])
+
+
+def _meet(one: Box, other: Box) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
 
 
 def around(at: Point, content: str) -> Iterable[Label]:
@@ -43,12 +50,18 @@ def around(at: Point, content: str) -> Iterable[Label]:
 
 def within(label: Label, width: float) -> Label:
     """Return a label moved sideways into a figure."""
-    left, _, right, _ = _box(label)
+    left, _, right, _ = box_of(label)
     shift = max(0.0, 2 - left) - max(0.0, right - width + 2)
     return label._replace(at=(label.at[0] + shift, label.at[1]))
 
 
-def _box(label: Label) -> tuple[float, float, float, float]:
+def box_of(label: Label) -> Box:
+    """Return what the words of a label take up, by and large: a figure does not know its reader's letters."""
     (x, y), long = label.at, len(label.content) * _LETTER
     left = x - {"start": 0.0, "middle": long / 2, "end": long}[label.anchor]
-    return left, y - _ASCENT, left + long, y + _DESCENT
+    return Box(left, y - _ASCENT, left + long, y + _DESCENT)
+
+
+def box_about(at: Point, radius: float) -> Box:
+    """Return what a mark takes up."""
+    return Box(at[0] - radius, at[1] - radius, at[0] + radius, at[1] + radius)

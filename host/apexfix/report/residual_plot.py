@@ -11,7 +11,7 @@ from apexfix.report.svg import drawing, line, polygon, words
 
 _WIDTH: Final = 360.0
 _ROW: Final = 24.0
-_LEFT, _RIGHT = 134.0, 250.0
+_LEFT, _RIGHT = 131.0, 241.0
 _TOP: Final = 24.0
 _FOOT: Final = 36.0
 _SCALE: Final = 4.0  # sigmas on either side; what is larger ends at the edge, and its number tells
