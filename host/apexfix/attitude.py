@@ -26,11 +26,15 @@ WARN_MISCLOSURE_SIGMA: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Motion:
-    """Calibrated samples around one press, in body axes."""
+class Stretch:
+    """Calibrated samples around one press, in body axes, and what the unit itself knew."""
 
     t_us: Stamps  # (N,) on the unit, rising
     rate_rad_s: Vector  # (N, 3) offset removed
+    force_g: Vector  # (N, 3)
+    at_us: int  # the press, on the unit
+    attitude_wxyz: Vector  # (4,) level_from_body at the sample nearest to the press
+    sigma_scale: float  # of the gyroscope: how much of a turn may be missing or too much, over any axis
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,34 +74,54 @@ def pointing_of(level_from_body: Rotation, tube_body: Vector) -> tuple[Vector, V
     return np.where(over, np.mod(heading + np.pi, 2 * np.pi), heading), np.where(over, np.pi - elevation, elevation)
 
 
-def integrated(motion: Motion, attitude_wxyz: Vector, at_us: int) -> Rotation:
-    """Return the N attitudes (level_from_body) that the gyro gives, through a known attitude at the sample nearest to `at_us`.
+def integrated(time_s: Vector, rate_rad_s: Vector, known_wxyz: Vector) -> Vector:
+    """Return the attitudes (level_from_body) that the gyro gives in windows of equal length, through one that is known.
 
     The rate between two samples is taken as their mean (trapezoid): the samples are stamped, so a gap costs accuracy, never time.
+
+    Parameters
+    ----------
+    time_s : (W, N) array
+        From the instant of the known attitude, which is that of the sample nearest to zero.
+    rate_rad_s : (W, N, 3) array
+        In body axes, offset removed.
+    known_wxyz : (W, 4) array
+
+    Returns
+    -------
+    (W, N, 4) array
+        Quaternions, w x y z.
     """
-    dt_s = np.diff(motion.t_us) * US
-    steps = Rotation.from_rotvec(0.5 * (motion.rate_rad_s[1:] + motion.rate_rad_s[:-1]) * dt_s[:, None])
+    turn = 0.5 * (rate_rad_s[:, 1:] + rate_rad_s[:, :-1]) * np.diff(time_s, axis=1)[..., None]
+    half = 0.5 * np.linalg.norm(turn, axis=2, keepdims=True)
+    steps = np.concatenate([np.cos(half), 0.5 * turn * np.sinc(half / np.pi)], axis=2)
     from_first = _running_product(steps)
-    anchor = int(np.argmin(np.abs(motion.t_us - at_us)))
-    known = Rotation.from_quat(attitude_wxyz, scalar_first=True)
-    return known * from_first[anchor].inv() * from_first
+    anchor = np.argmin(np.abs(time_s), axis=1)
+    back = from_first[np.arange(len(anchor)), anchor] * [1.0, -1.0, -1.0, -1.0]
+    return _product(_product(known_wxyz, back)[:, None], from_first)
 
 
-def _running_product(steps: Rotation) -> Rotation:
-    """Return the N+1 products 1, s1, s1 s2, ... in log2 N vectorised passes."""
-    products = np.concatenate([np.array([[0.0, 0.0, 0.0, 1.0]]), steps.as_quat()])
+def _running_product(steps: Vector) -> Vector:
+    """Return the N+1 products 1, s1, s1 s2, ... of (W, N, 4) quaternions in log2 N vectorised passes."""
+    one = np.broadcast_to([1.0, 0.0, 0.0, 0.0], (len(steps), 1, 4))
+    products = np.concatenate([one, steps], axis=1)
     shift = 1
-    while shift < len(products):
-        tail = Rotation.from_quat(products[:-shift]) * Rotation.from_quat(products[shift:])
-        products = np.concatenate([products[:shift], tail.as_quat()])
+    while shift < products.shape[1]:
+        products = np.concatenate([products[:, :shift], _product(products[:, :-shift], products[:, shift:])], axis=1)
         shift *= 2
-    return Rotation.from_quat(products)
+    return products
 
 
-def track_pointing(motion: Motion, attitude_wxyz: Vector, at_us: int, tube_body: Vector) -> Pointing:
-    """Return where the tube pointed at every sample around a press."""
-    heading, elevation = pointing_of(integrated(motion, attitude_wxyz, at_us), tube_body)
-    return Pointing(motion.t_us, heading, elevation)
+def _product(a: Vector, b: Vector) -> Vector:
+    """Return the Hamilton product of quaternions (..., 4)."""
+    aw, ax, ay, az = np.moveaxis(a, -1, 0)
+    bw, bx, by, bz = np.moveaxis(b, -1, 0)
+    return np.stack([
+        aw * bw - ax * bx - ay * by - az * bz,
+        aw * bx + ax * bw + ay * bz - az * by,
+        aw * by - ax * bz + ay * bw + az * bx,
+        aw * bz + ax * by - ay * bx + az * bw,
+    ], axis=-1)  # fmt: skip
 
 
 def heading_zero(

@@ -6,11 +6,12 @@ from pathlib import Path
 
 from apexfix.align import Alignment, Match, align
 from apexfix.archive import ARCHIVE_NAME, open_archive
-from apexfix.carried import Recorded, directed, recorded
+from apexfix.carried import Recorded, recorded
 from apexfix.day import SIGHTINGS_NAME, SITE_NAME, flights_from_hand, read_sightings, read_site
 from apexfix.decisions import in_force, read_decisions
 from apexfix.errors import FileError
 from apexfix.model import Exclusion, Flight, Site
+from apexfix.sighted import directed
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,7 @@ def read_field_day(folder: Path) -> FieldDay:
     ReductionError
         Two units claim one station.
     CalibrationError
-        A unit carried a calibration that cannot be.
+        A calibration is another unit's or cannot be.
     """
     site = read_site(folder / SITE_NAME)
     hand_file = folder / SIGHTINGS_NAME
@@ -54,7 +55,7 @@ def read_alignment(folder: Path) -> Alignment:
     ReductionError
         Two units claim one station.
     CalibrationError
-        A unit carried a calibration that cannot be.
+        A calibration is another unit's or cannot be.
     """
     site = read_site(folder / SITE_NAME)
     if not (folder / ARCHIVE_NAME).exists():
@@ -64,7 +65,7 @@ def read_alignment(folder: Path) -> Alignment:
 
 def _matched(folder: Path, site: Site) -> tuple[Recorded, Alignment]:
     with open_archive(folder / ARCHIVE_NAME) as archive:
-        found = recorded(archive, site)
+        found = recorded(archive, site, folder)
     return found, align(found.marks, in_force(read_decisions(folder)))
 
 

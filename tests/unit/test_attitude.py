@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from apexfix.attitude import Backsight, Motion, heading_zero, integrated, misclosure_limit_rad, pointing_of, track_pointing
+from apexfix.attitude import Backsight, heading_zero, integrated, misclosure_limit_rad, pointing_of
 from apexfix.units import DEG
 
 LEVEL_NORTH = [np.sqrt(0.5), 0.0, 0.0, np.sqrt(0.5)]  # body x along level y: heading 0
@@ -31,19 +31,31 @@ def test_a_turn_to_the_left_lowers_the_heading():
 
 
 def test_a_constant_rate_integrates_to_the_closed_form_through_an_uneven_gap():
-    t_us = np.cumsum(np.array([0, 10_000, 10_000, 55_000, 9_000, 10_001], dtype=np.int64))
-    rate = np.tile([0.1, -0.4, 0.7], (len(t_us), 1))
-    attitudes = integrated(Motion(t_us, rate), np.array(LEVEL_NORTH), at_us=20_400)
+    t_s = np.cumsum([0.0, 0.010, 0.010, 0.055, 0.009, 0.010001]) - 0.0204
+    rate = np.tile([0.1, -0.4, 0.7], (len(t_s), 1))
+    attitudes = Rotation.from_quat(integrated(t_s[None], rate[None], np.array([LEVEL_NORTH]))[0], scalar_first=True)
     known = Rotation.from_quat(LEVEL_NORTH, scalar_first=True)
-    expected = [known * Rotation.from_rotvec(rate[0] * (t - t_us[2]) * 1e-6) for t in t_us]
+    expected = [known * Rotation.from_rotvec(rate[0] * (t - t_s[2])) for t in t_s]
     for found, wanted in zip(attitudes, expected, strict=True):
         assert (found.inv() * wanted).magnitude() < 1e-12
 
 
-def test_a_track_of_a_single_sample_is_the_press_itself():
-    motion = Motion(np.array([5], dtype=np.int64), np.zeros((1, 3)))
-    pointing = track_pointing(motion, pitched(30.0).as_quat(scalar_first=True)[0], 5, TUBE)
-    assert pointing.elevation_rad[0] / DEG == pytest.approx(30.0)
+def test_windows_are_integrated_each_for_itself():
+    rng = np.random.default_rng(3)
+    t_s = np.cumsum(rng.uniform(0.005, 0.02, (4, 33)), axis=1) - 0.2
+    rate = rng.normal(0.0, 2.0, (4, 33, 3))
+    known = Rotation.random(4, random_state=5).as_quat(scalar_first=True)
+    together = integrated(t_s, rate, known)
+    for own in range(4):
+        alone = slice(own, own + 1)
+        assert integrated(t_s[alone], rate[alone], known[alone])[0] == pytest.approx(together[own], abs=1e-12)
+        assert together[own, np.argmin(np.abs(t_s[own]))] == pytest.approx(known[own], abs=1e-12)
+
+
+def test_a_single_sample_is_the_press_itself():
+    known = pitched(30.0).as_quat(scalar_first=True)
+    found = Rotation.from_quat(integrated(np.zeros((1, 1)), np.zeros((1, 1, 3)), known)[0], scalar_first=True)
+    assert pointing_of(found, TUBE)[1][0] / DEG == pytest.approx(30.0)
 
 
 def test_two_backsights_take_out_a_steady_drift_exactly():

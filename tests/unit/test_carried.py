@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from apexfix.archive import open_archive
-from apexfix.carried import directed, recorded
+from apexfix.carried import recorded
 from apexfix.day import read_site
 from apexfix.errors import CalibrationError, ReductionError
+from apexfix.sighted import directed
 
 REFERENCE = 2
 
@@ -22,7 +23,7 @@ def quaternion(heading_deg, elevation_deg):
 
 def found_in(day):
     with open_archive(day.folder / "archive.sqlite") as archive:
-        return recorded(archive, read_site(day.folder / "site.toml"))
+        return recorded(archive, read_site(day.folder / "site.toml"), day.folder)
 
 
 def only(day):

@@ -1,0 +1,137 @@
+"""A mark that was matched to a flight, as a sighting and a track: azimuths from backsights, sigmas from whoever knows them best."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from apexfix.align import Mark
+from apexfix.attitude import Backsight, HeadingZero, heading_zero, misclosure_limit_rad
+from apexfix.carried import Recorded
+from apexfix.model import Sighting, Track
+from apexfix.pressed import Pressed, RunKey
+from apexfix.units import DEG, US
+
+# How well a person holds the cross-hairs on a target that stands still, and on a speck that slows down at the top of its flight.
+# Common practice with open sights, where no field test has told what this observer reaches with this unit.
+SIGMA_BACKSIGHT_RAD: Final = 0.2 * DEG
+SIGMA_POINTING_RAD: Final = 0.3 * DEG
+SIGMA_UNIT_RAD: Final = 0.1 * DEG  # of the unit's own filter beside a moving hand, from simulated observers
+_WARN_SIGMA: Final = 3.0
+_FLATTEST: Final = 0.01  # cosine of the elevation: nearer to the zenith the azimuth says nothing at all
+
+
+@dataclass(frozen=True, slots=True)
+class Directed:
+    """What one mark says of its flight."""
+
+    sighting: Sighting
+    track: Track | None  # None where no samples came, or the azimuth is unknown
+    remarks: tuple[str, ...]
+
+
+def directed(number: int, mark: Mark, found: Recorded, *, clocked: bool) -> Directed:
+    """Return the sighting and the track of a mark that was matched to a flight.
+
+    Parameters
+    ----------
+    mark : Mark
+        With the time that the matching gave it.
+    clocked : bool
+        Whether that time is UTC; otherwise the sighting has none.
+    """
+    pressed = found.presses[mark.key]
+    zero = _zero(pressed, found.backsights)
+    sighting = Sighting(
+        flight=number,
+        station=mark.station,
+        utc_us=mark.utc_us if clocked else None,
+        azimuth_rad=None if zero is None else float(np.mod(pressed.heading_rad + zero.azimuth_minus_heading_rad, 2 * np.pi)),
+        elevation_rad=pressed.elevation_rad,
+        sigma_azimuth_rad=_sigma_azimuth(pressed, zero),
+        sigma_elevation_rad=_sigma_elevation(pressed),
+        sigma_time_s=mark.sigma_s,
+        source=mark.key,
+    )
+    remarks = (*_remarks(pressed, zero, found.backsights), *_second_opinion(pressed))
+    return Directed(sighting, _track(number, mark, pressed, zero), remarks)
+
+
+def _zero(pressed: Pressed, backsights: Mapping[RunKey, tuple[Backsight, ...]]) -> HeadingZero | None:
+    reference = pressed.station.reference_azimuth_rad
+    if reference is None:
+        return None
+    return heading_zero(backsights.get(pressed.run, ()), reference, pressed.press.t_us, _sigma_backsight(pressed))
+
+
+def _sigma_backsight(pressed: Pressed) -> float:
+    return pressed.in_force.calibration.stated.azimuth_rad or SIGMA_BACKSIGHT_RAD
+
+
+def _sigma_elevation(pressed: Pressed) -> float:
+    """Return the sigma of one reading: what site.toml says, else the field test in the calibration, else common practice."""
+    if pressed.station.sigma_elevation_rad is not None:
+        return pressed.station.sigma_elevation_rad
+    return pressed.in_force.calibration.stated.elevation_rad or SIGMA_POINTING_RAD
+
+
+def _sigma_azimuth(pressed: Pressed, zero: HeadingZero | None) -> float | None:
+    """Return the sigma of the azimuth reading: the zero's, and the hand's across the line of sight."""
+    if zero is None or pressed.station.sigma_azimuth_rad is not None:
+        return pressed.station.sigma_azimuth_rad
+    across = pressed.in_force.calibration.stated.azimuth_rad or _sigma_elevation(pressed)
+    level = max(abs(float(np.cos(pressed.elevation_rad))), _FLATTEST)
+    return float(np.hypot(zero.sigma_rad, across / level))
+
+
+def _track(number: int, mark: Mark, pressed: Pressed, zero: HeadingZero | None) -> Track | None:
+    if zero is None or mark.utc_us is None or pressed.track is None:
+        return None
+    return Track(
+        flight=number,
+        station=mark.station,
+        utc_us=mark.utc_us + pressed.track.t_us - pressed.press.t_us,
+        azimuth_rad=np.mod(pressed.track.heading_rad + zero.azimuth_minus_heading_rad, 2 * np.pi),
+        elevation_rad=pressed.track.elevation_rad,
+        mark_utc_us=mark.utc_us,
+        sigma_time_s=mark.sigma_s,
+    )
+
+
+def _remarks(pressed: Pressed, zero: HeadingZero | None, backsights: Mapping[RunKey, tuple[Backsight, ...]]) -> list[str]:
+    station = pressed.station.id
+    if zero is None:
+        unknown = pressed.station.reference_azimuth_rad is None
+        why = "its reference has no azimuth" if unknown else "no backsight since the heading began"
+        return [f"station {station} gives an elevation alone: {why}"]
+    if zero.misclosure_rad is None:
+        return []
+    elapsed_s = max(abs(b.t_us - pressed.press.t_us) for b in backsights[pressed.run]) * US
+    limit = misclosure_limit_rad(_sigma_backsight(pressed), elapsed_s)
+    if abs(zero.misclosure_rad) <= limit:
+        return []
+    return [
+        f"station {station}: the backsights before and after the mark disagree by {abs(zero.misclosure_rad) / DEG:.1f}°, "
+        f"at most {limit / DEG:.1f}° expected; was one of them not on the target?"
+    ]
+
+
+def _second_opinion(pressed: Pressed) -> list[str]:
+    """Compare with what the unit made of it at once; where it used another calibration there is nothing to compare."""
+    station = pressed.station.id
+    if pressed.in_force.is_own:
+        limit = _WARN_SIGMA * float(np.hypot(pressed.sigma_tilt_rad, SIGMA_UNIT_RAD))
+        if abs(pressed.elevation_rad - pressed.unit_elevation_rad) <= limit:
+            return []
+        return [
+            f"station {station}: {pressed.unit_elevation_rad / DEG:.1f}° by the unit's own filter, "
+            f"{pressed.elevation_rad / DEG:.1f}° from its samples, at most {limit / DEG:.1f}° apart expected; "
+            "the samples count; was the unit jerked?"
+        ]
+    if np.isfinite(pressed.sigma_tilt_rad):
+        return []
+    return [
+        f"station {station}: no samples tell the elevation of the mark; it is the unit's own, by the calibration that it carried, "
+        "and the better one helps little"
+    ]

@@ -1,0 +1,262 @@
+"""Which way a unit truly pointed around a press: its raw samples seen as a whole, afterwards.
+
+A filter on the unit must tell a hand's acceleration from gravity at once, with the past alone. Here every window is one adjustment:
+the gyroscope gives the turns inside the window, and the accelerometer says where up is, all samples together. Unknown are the tilt,
+with a slow wander that stands for the gyroscope's scale; the gyroscope's offset; and the lever arm from the point about which the
+observer turns the unit, because a unit at arm's length that follows a falling model feels the fall of the hand, always to the same
+side. The heading stays that which the unit had at the press.
+
+Gauss-Newton with a prior; all windows of equal shape at once. Frames: docs/conventions.md.
+"""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from apexfix.attitude import Stretch, integrated
+from apexfix.model import Vector
+from apexfix.units import DEG, US
+
+# Common practice, checked against simulated observers and a recorded trial; no sources.
+SIGMA_FORCE_G_ROOT_S: Final = 0.005  # a hand's own acceleration, as the sigma of its mean over one second
+SIGMA_OFFSET_RAD_S: Final = 0.03 * DEG  # a still offset, once the part is warm and turned over
+SIGMA_ARM_M: Final = 0.3  # from an elbow, a shoulder or a neck
+SIGMA_WALK_RAD_ROOT_S: Final = 0.02 * DEG  # of the gyroscope alone, at rest
+SIGMA_LOST_RAD_S: Final = 30.0 * DEG  # how a hand may have turned where samples are missing
+_CALM_G: Final = 0.33  # samples further from one g than this do not know where up is
+_LEAST_CALM: Final = 0.5  # of a window's samples
+_KNOT_S: Final = 1.0  # between the places where the tilt may wander
+_BLOCK_S: Final = 0.05  # samples that meet gravity together; a hand does not get far in it
+_HALF_RATE_S: Final = 0.015  # the angular acceleration is taken over twice this: shorter is noise, longer smears a hand's jerk
+_LONGEST_STEP_S: Final = 0.05
+_CLOSE_RAD: Final = 1e-4  # the change after one so small is a hundredth of it
+_PASSES: Final = 20
+_GRAVITY_M_S2: Final = 9.80665
+_UP: Final = np.array([0.0, 0.0, 1.0])
+
+
+@dataclass(frozen=True, slots=True)
+class Smoothed:
+    """The attitudes of one window."""
+
+    level_from_body: Rotation  # (N,)
+    sigma_tilt_rad: float  # of each level axis at the press; infinite where gravity was not felt and the unit's own attitude stands
+    offset_rad_s: Vector  # (3,) what the gyroscope read beyond its still offset, body axes
+    arm_m: Vector  # (3,) from the point that the unit turned about to the sensor, body axes
+
+
+class _Shape(NamedTuple):
+    """What windows must share to be solved together."""
+
+    samples: int
+    knots: int
+    block: int  # samples in a block
+    half: int  # samples over which the rate is differenced, each way
+
+
+@dataclass(frozen=True, slots=True)
+class _Stack:
+    """W windows of one shape."""
+
+    shape: _Shape
+    time_s: Vector  # (W, N) from the press
+    rate_rad_s: Vector  # (W, N, 3)
+    force_g: Vector  # (W, N, 3)
+    weight: Vector  # (W, N) of each component of the force, 1 / g squared
+    anchor: NDArray[np.intp]  # (W,) sample nearest to the press
+    begun_wxyz: Vector  # (W, N, 4) the unit's own attitude, carried by the gyroscope
+    sigma_scale: Vector  # (W,)
+
+
+def smoothed(stretches: Sequence[Stretch]) -> tuple[Smoothed, ...]:
+    """Return the attitudes of every window, in the order given.
+
+    A window whose accelerometer was not near one g for half of its samples keeps the unit's own attitude, carried by the gyroscope.
+    """
+    alike: dict[tuple[_Shape, bool], list[int]] = defaultdict(list)
+    for index, one in enumerate(stretches):
+        alike[_shape(one), len(one.t_us) > 1 and bool(np.mean(_calm(one.force_g)) >= _LEAST_CALM)].append(index)
+    found: dict[int, Smoothed] = {}
+    for (shape, felt), members in alike.items():
+        stack = _stack(shape, [stretches[index] for index in members])
+        found.update(zip(members, _solved(stack) if felt else _unfelt(stack), strict=True))
+    return tuple(found[index] for index in range(len(stretches)))
+
+
+def _unfelt(stack: _Stack) -> list[Smoothed]:
+    return [Smoothed(Rotation.from_quat(own, scalar_first=True), np.inf, np.zeros(3), np.zeros(3)) for own in stack.begun_wxyz]
+
+
+def _calm(force_g: Vector) -> NDArray[np.bool_]:
+    return np.asarray(np.abs(np.linalg.norm(force_g, axis=-1) - 1.0) < _CALM_G)
+
+
+def _shape(one: Stretch) -> _Shape:
+    samples = len(one.t_us)
+    long_s = float(one.t_us[-1] - one.t_us[0]) * US
+    step_s = long_s / max(samples - 1, 1)
+    if step_s == 0.0:
+        return _Shape(samples, 0, 0, 0)
+    knots = min(max(2, round(long_s / _KNOT_S) + 1), samples)
+    return _Shape(samples, knots, max(1, round(_BLOCK_S / step_s)), max(1, round(_HALF_RATE_S / step_s)))
+
+
+def _stack(shape: _Shape, members: Sequence[Stretch]) -> _Stack:
+    time_s = np.array([(one.t_us - one.at_us) * US for one in members])
+    rate_rad_s = np.array([one.rate_rad_s for one in members])
+    force_g = np.array([one.force_g for one in members])
+    step_s = np.diff(time_s, axis=1, prepend=time_s[:, :1]).clip(0.0, _LONGEST_STEP_S)
+    return _Stack(
+        shape=shape,
+        time_s=time_s,
+        rate_rad_s=rate_rad_s,
+        force_g=force_g,
+        begun_wxyz=integrated(time_s, rate_rad_s, np.array([one.attitude_wxyz for one in members])),
+        weight=_calm(force_g) * step_s / SIGMA_FORCE_G_ROOT_S**2,
+        anchor=np.argmin(np.abs(time_s), axis=1),
+        sigma_scale=np.array([one.sigma_scale for one in members]),
+    )
+
+
+def _solved(stack: _Stack) -> list[Smoothed]:
+    knots = stack.shape.knots
+    hat = _hat(stack.shape)
+    lever = _lever(stack)
+    prior = _prior(stack)
+    attitude = _upright(stack)
+    values = np.zeros((len(attitude), 2 * knots + 6))
+    normal = prior
+    for _ in range(_PASSES):
+        normal, right, integral = _equations(stack, attitude, (lever, hat, values[:, -3:]))
+        normal = normal + prior
+        right = right - np.einsum("wij,wj->wi", prior, values)
+        change = np.linalg.solve(normal, right[..., None])[..., 0]
+        values = values + change
+        attitude = _turned(attitude, change, (hat, integral))
+        if np.max(np.abs(change[:, : 2 * knots])) < _CLOSE_RAD:
+            break
+    sigma = _sigma_tilt(np.asarray(np.linalg.inv(normal), dtype=np.float64), hat[stack.anchor])
+    wxyz = Rotation.from_matrix(attitude.reshape(-1, 3, 3)).as_quat(scalar_first=True).reshape(len(attitude), -1, 4)
+    return [
+        Smoothed(Rotation.from_quat(own, scalar_first=True), float(s), each[-6:-3], each[-3:])
+        for own, s, each in zip(wxyz, sigma, values, strict=True)
+    ]
+
+
+def _hat(shape: _Shape) -> Vector:
+    """Return (N, K): how much of each knot's tilt a sample has, by straight lines between knots."""
+    place = np.linspace(0.0, shape.knots - 1.0, shape.samples)
+    return np.clip(1.0 - np.abs(place[:, None] - np.arange(shape.knots)), 0.0, 1.0)
+
+
+def _lever(stack: _Stack) -> Vector:
+    """Return (W, N, 3, 3): the specific force in g, in body axes, that a lever arm of one metre along each axis brings.
+
+    The acceleration of a point of a turning body: w' x r + w x (w x r).
+    """
+    half = stack.shape.half
+    index = np.arange(stack.shape.samples)
+    later, earlier = np.minimum(index + half, index[-1]), np.maximum(index - half, 0)
+    over_s = stack.time_s[:, later] - stack.time_s[:, earlier]
+    faster = (stack.rate_rad_s[:, later] - stack.rate_rad_s[:, earlier]) / over_s[..., None]
+    spin = _cross(stack.rate_rad_s)
+    return np.asarray((_cross(faster) + spin @ spin) / _GRAVITY_M_S2)
+
+
+def _prior(stack: _Stack) -> Vector:
+    """Return (W, P, P): what is known before gravity is felt. P: two of tilt at each knot, offset, arm."""
+    knots = stack.shape.knots
+    known = np.zeros((len(stack.time_s), 2 * knots + 6, 2 * knots + 6))
+    for knot, weight in enumerate(1.0 / _wander(stack).T):
+        for axis in (2 * knot, 2 * knot + 1):
+            known[:, axis, axis] += weight
+            known[:, axis + 2, axis + 2] += weight
+            known[:, axis, axis + 2] -= weight
+            known[:, axis + 2, axis] -= weight
+    for one in range(3):
+        known[:, 2 * knots + one, 2 * knots + one] = SIGMA_OFFSET_RAD_S**-2
+        known[:, 2 * knots + 3 + one, 2 * knots + 3 + one] = SIGMA_ARM_M**-2
+    return known
+
+
+def _wander(stack: _Stack) -> Vector:
+    """Return (W, K - 1): the variance of the tilt from knot to knot, from time, turns and missing samples."""
+    step_s = np.diff(stack.time_s, axis=1)
+    turned = np.linalg.norm(stack.rate_rad_s[:, 1:], axis=2) * step_s
+    lost = np.where(step_s > _LONGEST_STEP_S, step_s, 0.0) * SIGMA_LOST_RAD_S
+    place = np.linspace(0.0, stack.shape.knots - 1.0, stack.shape.samples)[:-1]
+    first = np.searchsorted(place, np.arange(stack.shape.knots - 1))
+    time_s, turned, lost = (np.add.reduceat(each, first, axis=1) for each in (step_s, turned, lost))
+    return np.asarray(SIGMA_WALK_RAD_ROOT_S**2 * time_s + (stack.sigma_scale[:, None] * turned) ** 2 + lost**2)
+
+
+def _upright(stack: _Stack) -> Vector:
+    """Return the attitudes (W, N, 3, 3) turned as wholes, by the shortest way, so that the mean force points up."""
+    begun = Rotation.from_quat(stack.begun_wxyz.reshape(-1, 4), scalar_first=True).as_matrix().reshape(*stack.rate_rad_s.shape, 3)
+    mean = np.einsum("wn,wnij,wnj->wi", stack.weight, begun, stack.force_g)
+    mean /= np.linalg.norm(mean, axis=1, keepdims=True)
+    axis = np.cross(mean, _UP)
+    sine = np.linalg.norm(axis, axis=1)
+    axis = np.where(sine[:, None] > 0.0, axis, [1.0, 0.0, 0.0])  # upside down: every way is as short
+    vector = axis / np.linalg.norm(axis, axis=1, keepdims=True) * np.arctan2(sine, mean[:, 2])[:, None]
+    return np.asarray(Rotation.from_rotvec(vector).as_matrix()[:, None] @ begun)
+
+
+def _equations(stack: _Stack, attitude: Vector, known: tuple[Vector, Vector, Vector]) -> tuple[Vector, Vector, Vector]:
+    """Return normal matrix (W, P, P), right side (W, P) and the integral of the attitude from the press (W, N, 3, 3)."""
+    lever, hat, arm = known
+    block = np.arange(0, stack.shape.samples, stack.shape.block)
+    weight = np.add.reduceat(stack.weight, block, axis=1)
+    share = stack.weight / np.maximum(np.repeat(weight, np.diff([*block, stack.shape.samples]), axis=1), 1e-12)
+    integral = _integral(stack, attitude)
+    felt = _blocks(np.einsum("wnij,wnj->wni", attitude, stack.force_g) * share[..., None], block)
+    swung = _blocks(attitude @ lever * share[..., None, None], block)
+    drifted = _blocks(integral * share[..., None, None], block)
+    knots = np.einsum("wn,nk->wnk", share, hat)
+    tilt = np.einsum("wbij,wbk->wbikj", -_cross(felt)[..., :2], _blocks(knots, block))
+    rows = np.concatenate([tilt.reshape(*tilt.shape[:3], -1), _cross(felt) @ drifted, -swung], axis=3)
+    misfit = felt - _UP - np.einsum("wbij,wj->wbi", swung, arm)
+    weighted = rows * weight[..., None, None]
+    flat = (len(rows), -1, rows.shape[3])
+    normal = np.swapaxes(weighted.reshape(flat), 1, 2) @ rows.reshape(flat)
+    return np.asarray(normal), -np.einsum("wbip,wbi->wp", weighted, misfit), integral
+
+
+def _blocks(values: Vector, block: NDArray[np.intp]) -> Vector:
+    return np.asarray(np.add.reduceat(values, block, axis=1))
+
+
+def _integral(stack: _Stack, attitude: Vector) -> Vector:
+    step_s = np.diff(stack.time_s, axis=1)[..., None, None]
+    summed = np.zeros_like(attitude)
+    np.cumsum(0.5 * (attitude[:, 1:] + attitude[:, :-1]) * step_s, axis=1, out=summed[:, 1:])
+    return summed - summed[np.arange(len(summed)), stack.anchor][:, None]
+
+
+def _turned(attitude: Vector, change: Vector, known: tuple[Vector, Vector]) -> Vector:
+    """Return attitudes after a change of tilt and offset."""
+    hat, integral = known
+    knots = hat.shape[1]
+    tilt = np.einsum("nk,wkj->wnj", hat, change[:, : 2 * knots].reshape(-1, knots, 2))
+    vector = -np.einsum("wnij,wj->wni", integral, change[:, -6:-3])
+    vector[..., :2] += tilt
+    return np.asarray(Rotation.from_rotvec(vector.reshape(-1, 3)).as_matrix().reshape(attitude.shape) @ attitude)
+
+
+def _sigma_tilt(covariance: Vector, hat: Vector) -> Vector:
+    """Return (W,) from the covariance of all unknowns and each knot's share (W, K) in the press."""
+    knots = hat.shape[1]
+    both = covariance[:, : 2 * knots, : 2 * knots].reshape(-1, knots, 2, knots, 2)
+    return np.asarray(np.sqrt(np.einsum("wk,wkalb,wl,ab->w", hat, both, hat, np.eye(2)) / 2.0))
+
+
+def _cross(vector: Vector) -> Vector:
+    """Return the matrices (..., 3, 3) that give the cross product with vectors (..., 3)."""
+    x, y, z = np.moveaxis(vector, -1, 0)
+    zero = np.zeros_like(x)
+    return np.stack([zero, -z, y, z, zero, -x, -y, x, zero], axis=-1).reshape(*vector.shape, 3)
