@@ -73,6 +73,18 @@ def test_a_hand_that_aims_is_still_enough_for_a_sighting_but_not_for_a_pose():
         rest_around(held, 2_500_000, REST)
 
 
+def test_how_the_tube_came_onto_its_target_does_not_bend_the_sighting():
+    # the eye corrects by a quarter of a degree a second for three seconds, then holds for one; pressed half a second before the end
+    elevation = np.concatenate([np.linspace(-0.75, 0, 300), np.zeros(150)]) * np.pi / 180
+    rng = np.random.default_rng(3)
+    force = np.column_stack([np.sin(elevation), np.zeros(450), np.cos(elevation)]) + rng.normal(0, 0.003, (450, 3))
+    seen = Samples(np.arange(450, dtype=np.int64) * 10_000, force, rng.normal(0, 0.15, (450, 3)), None)
+    rest = rest_around(seen, 4_000_000, AIM)
+    # the stretch reaches one second back, when the tube was on its target: only the noise of the mean is left, 0.02 degrees
+    assert abs(np.degrees(rest.force_g[0])) < 0.05
+    assert rest.seconds <= 2.0
+
+
 @given(st.sampled_from([0.0, 0.2, 1.0]), st.integers(0, 40))
 def test_a_gap_in_the_samples_ends_a_rest_or_is_too_short_to_matter(gap_s, at):
     whole = stream((3.0, UP, STILL), (3.0, UP, STILL))

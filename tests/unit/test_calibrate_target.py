@@ -1,5 +1,6 @@
 """Targets from tape figures, and the two tables of a calibration folder."""
 
+import contextlib
 import re
 
 import numpy as np
@@ -88,6 +89,19 @@ def test_a_damaged_table_of_targets_is_refused_with_file_line_and_field(tmp_path
         read_targets(tmp_path)
     assert "targets.csv" in str(refused.value)
     assert said in str(refused.value)
+
+
+@given(
+    st.lists(
+        st.lists(st.sampled_from(["", "level", "0", "1.5", "-3", "1e9", "nan", '"', "x\u0000", "target", "#"]), max_size=10),
+        max_size=4,
+    )
+)
+def test_any_table_of_targets_is_read_or_refused_as_a_person_can_act_on(tmp_path_factory, rows):
+    folder = tmp_path_factory.getbasetemp()
+    (folder / "targets.csv").write_text(HEAD + "\n".join(",".join(row) for row in rows) + "\n")
+    with contextlib.suppress(ApexfixError):  # any other exception would be a bug and fails here
+        read_targets(folder)
 
 
 def test_steps_that_are_written_are_read_and_the_last_word_about_a_press_counts(tmp_path):

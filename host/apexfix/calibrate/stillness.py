@@ -35,12 +35,13 @@ class Limits:
     force_g: float  # the same
     drift_g: float  # between the means of any two blocks
     drift_dps: float  # the same
+    reach_s: float  # how far from the press a stretch may reach
 
 
 # The noise of the cheapest part behind a 44 Hz filter is 0.15 deg/s (measured) and 4 mg; a hand shakes several degrees a second.
-REST: Final = Limits(least_s=2.0, rate_dps=0.6, force_g=0.02, drift_g=0.008, drift_dps=1.0)
-# A tube aimed from a support: the eye corrects slowly, and a second is all that counts.
-AIM: Final = Limits(least_s=0.9, rate_dps=3.0, force_g=0.05, drift_g=0.03, drift_dps=10.0)
+REST: Final = Limits(least_s=2.0, rate_dps=0.6, force_g=0.02, drift_g=0.008, drift_dps=1.0, reach_s=20.0)
+# A tube aimed from a support: the eye corrects slowly, right up to the press, and only the second before and after it counts.
+AIM: Final = Limits(least_s=0.9, rate_dps=3.0, force_g=0.05, drift_g=0.008, drift_dps=10.0, reach_s=1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +94,8 @@ def rest_around(samples: Samples, at_us: int, limits: Limits = REST) -> Rest:
     first = int(np.clip(np.searchsorted(means.t_us, at_us, side="right") - 1, 0, len(means.t_us) - 1))
     _demand_quiet(noise, first, limits)
     low, high = _grown(means, noise, first, limits)
+    reach = round(limits.reach_s / (_BLOCK_US * US))
+    low, high = max(low, first - reach), min(high, first + reach)
     seconds = (high - low) * _BLOCK_US * US
     if seconds < limits.least_s:
         raise CalibrationError(

@@ -4,7 +4,6 @@ import json
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,6 @@ from apexfix.calibrate.steps import CHECK, SIGHTING, read_targets
 from apexfix.cli.failure import reports_errors
 from apexfix.link import open_port
 from apexfix.session import Session
-from apexfix.units import SECOND_US
 from apexfix.workshop import tour, words
 from apexfix.workshop.answers import (
     checked,
@@ -147,6 +145,7 @@ def combine(folder: Path, unit: str | None) -> None:
 def load(file: Path, port: str) -> None:
     """Put a calibration on the unit that it is of: in force from the unit's next start."""
     document = read_document(file)
+    _tell_all(concerns(document, _now_us(), None))
     with open_port(port) as line:
         session = Session(line)
         who = session.hello()
@@ -161,7 +160,7 @@ def load(file: Path, port: str) -> None:
 def show(file: Path) -> None:
     """Print what a calibration says, without its raw data, and whether it may still be used."""
     document = read_document(file)
-    _tell_all(concerns(document, int(datetime.now(UTC).timestamp() * SECOND_US), None))
+    _tell_all(concerns(document, _now_us(), None))
     fields = (f"  {json.dumps(name)}: {json.dumps(value)}" for name, value in document.items() if name not in _LONG)
     click.echo("{\n" + ",\n".join(fields) + "\n}")
 
@@ -179,6 +178,10 @@ def _desk(folder: Path, port: str) -> Iterator[Desk]:
         session = Session(line)
         session.hello()
         yield Desk(session, archive, folder, port, time.sleep)
+
+
+def _now_us() -> int:
+    return time.time_ns() // 1000
 
 
 def _tell(text: str) -> None:
