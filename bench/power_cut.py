@@ -1,8 +1,9 @@
 """Power cuts inside every step of the unit's flash: records called saved that are lost, of the records called saved.
 
 The real firmware runs on the board's own file system over a model of the flash chip. Every erase and every page program of
-a scenario (a first boot, presses, a flight number, settings, a calibration put on the unit, a full segment, forgetting) is cut
-at several places. What is left is booted, compared with what the observer was told, used, and cut once more while it boots.
+three days (a first boot; presses, a flight number, settings, a calibration put on the unit, a full segment, forgetting; a flash
+that is full but for its reserve, where the observer must be told so, and where forgetting makes room) is cut at several places.
+What is left is booted, compared with what the observer was told, used, and cut once more while it boots.
 """
 
 import json

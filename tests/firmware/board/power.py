@@ -1,4 +1,4 @@
-"""A unit whose power fails (MicroPython): one scenario on the whole firmware, the flash as it was after every step, and what must still be true.
+"""A unit whose power fails (MicroPython): days of the whole firmware, the flash as it was after every step, and what must still be true.
 
 Run as a program it prints one JSON line: `micropython power.py EVERY PLACES`: every so many steps are cut, each at so many places; what is
 left is booted, checked and used, and the same once more after the power has failed in that boot, too.
@@ -111,7 +111,7 @@ def until_saved(app):
     raise AssertionError("a press is not saved within ten seconds")
 
 
-def scenario(chip, witness):
+def busy(chip, witness):
     """Two boots: presses, flight numbers, settings, a segment that is full, one that is forgotten."""
     app = boot(chip)
     witness.watch(app, chip)
@@ -139,15 +139,52 @@ def scenario(chip, witness):
     app = boot(chip)
     witness.watch(app, chip)
     for number in app.store.numbers()[:-1]:
-        with open(app.store.path(number), "rb") as file:
-            content = file.read()
-        witness.forgotten.add(number)  # from here on it may be gone
-        witness.promise(app, chip)
-        granted(app, "forget %d %d %08X" % (number, len(content), crc32(content)))
-        for _, sequence, _ in desk_records(content):
-            witness.appended.pop(sequence)
-        witness.flushed = dict(witness.appended)
-        witness.promise(app, chip)
+        forgotten(app, chip, witness, number)
+    pressed(app, "mark")
+    app.stop()
+
+
+def forgotten(app, chip, witness, number):
+    """Erase a segment, as a host does that holds every byte of it."""
+    with open(app.store.path(number), "rb") as file:
+        content = file.read()
+    witness.forgotten.add(number)  # from here on it may be gone
+    witness.promise(app, chip)
+    granted(app, "forget %d %d %08X" % (number, len(content), crc32(content)))
+    for _, sequence, _ in desk_records(content):
+        witness.appended.pop(sequence)
+    witness.flushed = dict(witness.appended)
+    witness.promise(app, chip)
+
+
+def filled(app):
+    """Leave a place for a few more windows, beyond the reserve."""
+    for _ in range(BLOCKS):
+        if app.store.room() > 5 * flash.BLOCK:
+            app.store.append(records.NOTE, records.note(0, 1, "f" * 4000))
+            app.store.flush()
+
+
+def crowded(chip, witness):
+    """A flash that is full but for the reserve: presses with and without a window, settings, a restart, room made by forgetting."""
+    app = boot(chip)
+    witness.watch(app, chip)
+    desk.spend(app, S // 2, 2000)
+    for _ in range(40):
+        if not app.last_error:
+            pressed(app, "mark")
+    assert "no window" in app.last_error, "a flash that is full is not told"
+    granted(app, "set before_ms 300")
+    witness.promise(app, chip)
+    for _ in range(3):
+        app.stop()
+        app = boot(chip)
+        witness.watch(app, chip)
+        pressed(app, "mark")
+        assert not app.presses.failed, "a press finds no place in the reserve"
+    forgotten(app, chip, witness, app.store.numbers()[0])
+    assert app.store.room() > 0
+    desk.spend(app, S // 2, 2000)
     pressed(app, "mark")
     app.stop()
 
@@ -231,18 +268,22 @@ class Campaign:
         witness.promises.append((0, {}, settings.defaults(), set()))
         return self._cut(origin, chip.steps, witness)
 
-    def day(self):
-        """A unit with a log, through the whole scenario."""
+    def day(self, course, prepared=lambda app: None):
+        """A unit with a log, through the whole course of a day."""
         chip = flash.Flash(BLOCKS)
         flash.insert(chip)
         settings.save(dict(settings.defaults(), **SHORT))
         app = boot(chip)
+        prepared(app)
         app.stop()
         origin = bytes(chip.content)
         chip = flash.Flash(BLOCKS, origin)
         witness = Witness()
         witness.learn(app, chip)
-        scenario(chip, witness)
+        try:
+            course(chip, witness)
+        except (AssertionError, OSError) as failure:
+            self.failures.append("without any cut: %s" % failure)
         return self._cut(origin, chip.steps, witness)
 
     def _cut(self, origin, steps, witness):
@@ -279,7 +320,7 @@ class Campaign:
 
 def main():
     campaign = Campaign(int(sys.argv[1]), int(sys.argv[2]))
-    steps = campaign.first_boot() + campaign.day()
+    steps = campaign.first_boot() + campaign.day(busy) + campaign.day(crowded, filled)
     print(json.dumps({"steps": steps, "cuts": campaign.cuts, "failures": campaign.failures}))
 
 
