@@ -6,8 +6,8 @@ in the hands, follows a model up to 60 degrees, holds there (mark, after five mi
 reference again (press). Meanwhile it warms or cools by a degree (1 sigma), and its offset moves when it is tilted: WARMING_C and
 FORCE_DPS_PER_G, which no data sheet promises.
 
-The matrix of the gyroscope is that of `calibrate/gyro.py`, from six simulated full turns that close onto a mark by hand. Where it is
-missing the unit carries none. The wanted azimuth is the tube's own: how well a person follows a speck is not in it.
+The matrix of the gyroscope is that of `calibrate/gyro.py`, from six simulated full turns that close onto a mark by hand. Where it
+is missing the unit carries none. The wanted azimuth is the tube's own: how well a person follows a speck is not in it.
 
 `e/s` is the mean square of error over the sigma that `attitude.heading_zero` states.
 

@@ -1,7 +1,7 @@
 """A stand whose axis is not vertical: found by turning the unit through the horizon, taken out of angles read on the axis.
 
 Whom it concerns: an azimuth that is read on the stand's axis, by an encoder or a graduated circle. A unit that measures gravity has
-its elevation against gravity whatever it stands on, and carries its azimuth by gyroscope in a level frame: both are free of the stand.
+its elevation against gravity whatever it stands on, and carries its azimuth by gyroscope in a level frame: both are free of it.
 """
 
 from dataclasses import dataclass
