@@ -1,15 +1,14 @@
 """A comparison as one HTML file that needs nothing else, and as rows."""
 
-from functools import cache
 from pathlib import Path
 
-from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from apexfix.compare import plots, words
 from apexfix.compare.answer import Comparison
 from apexfix.compare.verdict import sentences
 from apexfix.report.rounding import fixed
+from apexfix.report.sheet import template
 from apexfix.text_file import write_text
 
 
@@ -23,7 +22,7 @@ def write_comparison(told: Comparison, folder: Path) -> Path:
 def comparison_html(told: Comparison) -> str:
     """Return the page of a comparison."""
     # the figures are markup already: svg.py escapes every text in them
-    return _template().render(
+    return template("apexfix.compare", "comparison.html").render(
         told=told,
         say=words,
         answer=sentences(told),
@@ -43,10 +42,3 @@ def sources(told: Comparison) -> tuple[tuple[str, bool, tuple[str, ...]], ...]:
         (name, name in common, tuple(fixed(budget[name], 2) if name in budget else "-" for budget in budgets))
         for name in sorted(whole, key=lambda name: -whole[name])
     )
-
-
-@cache
-def _template() -> Template:
-    loader = ChoiceLoader([PackageLoader("apexfix.compare", "."), PackageLoader("apexfix.report", ".")])
-    rules = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    return rules.get_template("comparison.html")

@@ -9,14 +9,14 @@ from apexfix.compare.altimeter import ControlFlight
 from apexfix.compare.answer import Compared, Comparison
 from apexfix.compare.barometer import true_gain
 from apexfix.model import Vector
-from apexfix.report.axes import Axes, Range, ruled, spanned, ticks
+from apexfix.report.axes import Axes, ruled, spanned
+from apexfix.report.error_bars import error_bar, named_ticks
 from apexfix.report.svg import Point, circle, drawing, line, path, polygon, words
 
 _SIZE: Final = (480.0, 320.0)
 _PANE: Final = ((56.0, 30.0), (466.0, 270.0))
 _NAMES: Final = 0.55  # room for the names of the limits, as a share of the span of the flights
 _BEYOND_APEX: Final = (1.5, 8.0)  # of the climb's duration, and s: the rest of the descent says nothing
-_BAR: Final = 4.0  # half the cross-stroke of an error bar, in pixels
 _MOST_POINTS: Final = 700  # of a log; more than a screen is wide
 
 
@@ -33,7 +33,7 @@ def difference_plot(told: Comparison) -> str:
     shapes = [*_scales(axes)]
     for place, (low, high, value, name) in enumerate(bands):
         shapes += _level(axes, value, name)
-        shapes += _bar(axes, right + names_m * (0.06 + 0.05 * place), (low, high), "sight")
+        shapes += error_bar(axes, right + names_m * (0.06 + 0.05 * place), (low, high), "sight")
     shapes.append(line(axes.at(axes.x[0], 0), axes.at(axes.x[1], 0), "ground"))
     shapes += _bars(axes, mean, difference, half)
     shapes += _numbered(axes, told.compared, mean, difference)
@@ -113,13 +113,7 @@ def _cross(at: Point) -> str:
 
 def _bars(axes: Axes, x: Vector, y: Vector, half: Vector) -> list[str]:
     ends = zip((y - half).tolist(), (y + half).tolist(), strict=True)
-    return [shape for centre, pair in zip(x.tolist(), ends, strict=True) for shape in _bar(axes, centre, pair, "plumb")]
-
-
-def _bar(axes: Axes, x: float, ends: Range, style: str) -> list[str]:
-    (px, bottom), (_, top) = axes.at(x, max(ends[0], axes.y[0])), axes.at(x, min(ends[1], axes.y[1]))
-    strokes = [line((px - _BAR, y), (px + _BAR, y), style) for y in (bottom, top)]
-    return [line((px, bottom), (px, top), style), *strokes]
+    return [shape for centre, pair in zip(x.tolist(), ends, strict=True) for shape in error_bar(axes, centre, pair, "plumb")]
 
 
 def _numbered(axes: Axes, rows: Sequence[Compared], x: Vector, y: Vector) -> list[str]:
@@ -131,10 +125,7 @@ def _numbered(axes: Axes, rows: Sequence[Compared], x: Vector, y: Vector) -> lis
 
 
 def _scales(axes: Axes) -> list[str]:
-    def named(span: Range, most: int) -> list[tuple[float, str]]:
-        return [(value, f"{value:g}") for value in ticks(span, most)]
-
-    return list(ruled(axes, named(axes.x, 7), named(axes.y, 7)))
+    return list(ruled(axes, named_ticks(axes.x), named_ticks(axes.y)))
 
 
 def _sheet(title: str, shapes: Sequence[str], sides: tuple[str, str]) -> str:

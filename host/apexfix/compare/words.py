@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from textwrap import fill
 from typing import Any, Final
 
@@ -13,6 +13,7 @@ from apexfix.compare.answer import Compared, Comparison
 from apexfix.compare.verdict import sentences
 from apexfix.fields import guarded
 from apexfix.report.rounding import decimals, fixed
+from apexfix.report.table import aligned
 
 FORMAT: Final = 1
 LEGEND: Final = "± is one standard deviation. Difference: ground less altimeter. E_n: over the expanded (k = 2) uncertainty."
@@ -26,7 +27,7 @@ _CSV: Final = (
 
 def comparison_text(told: Comparison) -> str:
     """Return the answer for the terminal: a row for each flight, the statistics, and what they say."""
-    table = _columns([_HEAD, *(tuple(row_words(row)) for row in told.compared)]) if told.compared else []
+    table = aligned([_HEAD, *(tuple(row_words(row)) for row in told.compared)]) if told.compared else []
     lines = [told.site, "", *table, ""]
     lines += [f"{name}: {value}" for name, value in statistics_words(told)]
     lines += ["", *(fill(sentence, _WIDTH) for sentence in sentences(told)), ""]
@@ -95,11 +96,6 @@ def _ends(ends: Ends, places: int = 2) -> str:
 
 def _note(sentence: str) -> str:
     return fill(sentence, _WIDTH, subsequent_indent="    ", break_on_hyphens=False)
-
-
-def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
-    widths = [max(len(row[n]) for row in rows) for n in range(len(_HEAD))]
-    return ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
 
 
 # --- for programs ---------------------------------------------------------------------------------------------------

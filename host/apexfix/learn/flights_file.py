@@ -1,4 +1,4 @@
-"""flights.toml: what was different about each flight of a day, and how long it climbed where somebody took the time."""
+"""flights.toml: which rocket made each flight of a day, what was different about it, and how long it climbed."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-from apexfix.fields import Unfit, anything, number, shown, whole
+from apexfix.fields import Unfit, anything, number, shown, text, whole
 from apexfix.toml_tables import Table, parsed, table, tables
 from apexfix.units import DEG
 
@@ -34,6 +34,7 @@ class Conditions:
     time_to_apex_s: float | None = None  # from lift-off
     sigma_time_s: float = SIGMA_TIME_S
     lift_off_us: int | None = None  # UTC, microseconds since 1970
+    rocket: str = ""  # its name; empty where nobody says
 
 
 def read_flights(path: Path) -> dict[int, Conditions]:
@@ -48,6 +49,7 @@ def read_flights(path: Path) -> dict[int, Conditions]:
     table(document, (), {"format": whole(1, 1), "flight": anything}, required=("format",))
     checks = {
         "number": whole(1, 9999),
+        "rocket": text(200),
         "dry_mass_kg": number(0, 1000, above=True),
         "water_l": number(0, 1000, above=True),
         "pressure_kpa": number(0, 10_000, above=True),
@@ -71,7 +73,7 @@ def _conditions(row: Table) -> Conditions:
         raise row.error("seen beside lift_off_utc, one of the two expected", "time_to_apex_s")
     figures = {name: values[column] * unit for column, (name, unit) in _FIGURES.items() if column in values}
     sigma_s = values.get("sigma_time_to_apex_s", SIGMA_TIME_S)
-    return Conditions(figures, values.get("time_to_apex_s"), sigma_s, values.get("lift_off_utc"))
+    return Conditions(figures, values.get("time_to_apex_s"), sigma_s, values.get("lift_off_utc"), values.get("rocket", ""))
 
 
 def _moment(value: object) -> int:

@@ -2,10 +2,8 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
 from typing import Final
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from apexfix.model import DayResult, FlightResult, Verdict
@@ -13,6 +11,7 @@ from apexfix.report import rounding
 from apexfix.report.figures import elevation_view, plan_view, site_map, wind_words
 from apexfix.report.residual_plot import residual_plot, residual_rows
 from apexfix.report.rounding import PLAIN, Manner
+from apexfix.report.sheet import template
 from apexfix.report.track_plot import track_plot
 from apexfix.report.unit_words import unit_rows
 
@@ -37,7 +36,7 @@ class Bar:
 def day_html(day: DayResult, manner: Manner = PLAIN) -> str:
     """Return the whole report of a day."""
     # the figures are markup already: svg.py escapes every text in them
-    return _template().render(
+    return template("apexfix.report", "report.html").render(
         day=day,
         manner=manner,
         map=Markup(site_map(day, manner)),
@@ -69,10 +68,3 @@ def heights(result: FlightResult, manner: Manner = PLAIN) -> tuple[tuple[str, st
     sigma_m = rounding.height_sigma_m(result)
     places = 1 if sigma_m is None else rounding.decimals(rounding.length(sigma_m, manner))
     return tuple((name, rounding.fixed(rounding.length(height_m, manner), places)) for name, height_m in result.methods.items())
-
-
-@cache
-def _template() -> Template:
-    loader = PackageLoader("apexfix.report", ".")
-    rules = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    return rules.get_template("report.html")

@@ -14,6 +14,7 @@ from apexfix.report.rounding import (
     length_words,
     stations_used,
 )
+from apexfix.report.table import aligned
 
 _COLUMNS: Final = ("flight", "height", "95 % interval", "verdict", "closure", "stations used")
 _WIDTH: Final = 100
@@ -32,7 +33,7 @@ def day_text(day: DayResult, true_m: Sequence[float | None] | None = None, manne
     if true_m is not None:
         truths = ("truth", *("-" if height is None else length_words(height, None, manner) for height in true_m))
         rows = [(*row[:3], truth, *row[3:]) for row, truth in zip(rows, truths, strict=True)]
-    table = _table(rows)
+    table = aligned(rows, _TO_THE_LEFT)
     notes = [line for result in day.flights for line in _notes(result)]
     remarks = [f"remark: {remark}" for remark in day.remarks]
     last = "± is one standard deviation." + (" The sentences above are in metres." if manner.feet else "")
@@ -43,16 +44,6 @@ def _row(result: FlightResult, manner: Manner) -> tuple[str, ...]:
     used = ", ".join(stations_used(result)) or "-"
     height, interval = height_words(result, manner), interval_words(result, manner)
     return (str(result.flight), height, interval, result.verdict.value, closure_words(result), used)
-
-
-def _table(rows: Sequence[Sequence[str]]) -> list[str]:
-    columns = [_column(cells) for cells in zip(*rows, strict=True)]
-    return ["  ".join(row).rstrip() for row in zip(*columns, strict=True)]
-
-
-def _column(cells: Sequence[str]) -> list[str]:
-    width = max(len(cell) for cell in cells)
-    return [cell.ljust(width) if cells[0] in _TO_THE_LEFT else cell.rjust(width) for cell in cells]
 
 
 def _notes(result: FlightResult) -> list[str]:

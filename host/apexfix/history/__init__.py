@@ -1,0 +1,1 @@
+"""The log of many days: the same rocket over days, prediction against measurement, and which unit or station is off."""

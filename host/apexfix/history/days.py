@@ -1,0 +1,66 @@
+"""The folders of many days, each with its answers or with the reason why it has none."""
+
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Final
+
+from apexfix.day import SITE_NAME
+from apexfix.errors import ApexfixError
+from apexfix.learn.flights_file import Conditions, day_conditions
+from apexfix.model import DayResult
+from apexfix.units import US
+
+_DATE: Final = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """One day. `result` is None where it has no answers, and `trouble` says why."""
+
+    folder: Path
+    date: date | None  # of its flights in UTC; else as the folder's name says
+    result: DayResult | None
+    conditions: Mapping[int, Conditions]
+    trouble: str = ""
+
+
+def day_folders(given: Iterable[Path]) -> tuple[Path, ...]:
+    """Return the folders of days: those given, and in place of a folder that is none the days in it, by name."""
+    found: dict[Path, None] = {}
+    for path in given:
+        inside = () if (path / SITE_NAME).exists() else sorted(site.parent for site in path.glob(f"*/{SITE_NAME}"))
+        found |= dict.fromkeys(inside or (path,))
+    return tuple(found)
+
+
+def read_day(folder: Path, reduced: Callable[[Path], DayResult]) -> Day:
+    """Return a day with its answers. An error that a person can act on becomes its trouble: other days are told all the same."""
+    try:
+        result, conditions = reduced(folder), day_conditions(folder, {})
+    except ApexfixError as error:
+        return Day(folder, _named_date(folder), None, {}, str(error))
+    if not any(flight.position_m is not None for flight in result.flights):
+        return Day(folder, day_date(folder, result), result, conditions, "no flight of it has a height")
+    return Day(folder, day_date(folder, result), result, conditions)
+
+
+def in_order(days: Iterable[Day]) -> tuple[Day, ...]:
+    """Return days by date, those without one at the end as they came."""
+    return tuple(sorted(days, key=lambda day: (day.date is None, day.date or date.min)))
+
+
+def day_date(folder: Path, result: DayResult) -> date | None:
+    """Return the date of a day's flights in UTC; where they carry no time the date in the folder's name; None without either."""
+    times = sorted(s.utc_us for flight in result.flights for s in flight.sightings if s.utc_us is not None)
+    return datetime.fromtimestamp(times[len(times) // 2] * US, UTC).date() if times else _named_date(folder)
+
+
+def _named_date(folder: Path) -> date | None:
+    found = _DATE.search(folder.resolve().name)
+    try:
+        return date.fromisoformat(found[0]) if found else None
+    except ValueError:
+        return None
