@@ -148,7 +148,7 @@ def body(p: Sizes) -> str:
     sheet.text(
         24,
         518,
-        "Components up, the arrow X printed on it forward. If X points elsewhere, set body_from_sensor (build guide, step 5).",
+        "Components up, the arrow X printed on it forward. If X points elsewhere, set body_from_sensor (build guide, section 6).",
         11.5,
     )
     sheet.text(
@@ -190,7 +190,7 @@ def _body_front(sheet: Sheet, view: View, p: Sizes) -> None:
     sheet.along(view, 0, base, w / 2, 58, number(base))
     sheet.axis(view, (-20, 0), (20, 0))
     sheet.across(view, -w / 2, w / 2, top, -14)
-    sheet.note(view, (5, base + g - 5), "groove 90 deg", (-92, 40))
+    sheet.note(view, (5, base + g - 5), "groove 90 deg", (-92, 52))
     sheet.note(view, (-7, -7), f"tube {number(p['tube_diameter'])}", (-40, 24))
     sheet.text(view.x, view.y + 80, "section, seen from the front", 11, anchor="middle", weight="bold")
 
@@ -253,8 +253,8 @@ def stand(p: Sizes) -> str:
     sheet.along(view, -plate, end, -p["sleeve_diameter"] / 2, -40)
     sheet.across(view, -d["fork_inside"] / 2, d["fork_inside"] / 2, pivot + 15, -12)
     sheet.across(view, -foot, 0, -plate - 46, 30, f"{number(foot)} to a levelling bolt")
-    sheet.note(view, (3, end + 2), f"magnet 6 x {number(p['magnet_depth'])}, flush: gap to the chip {number(gap)}", (90, 110))
-    sheet.note(view, (11, end - 3.4), "encoder board 23 x 23 in its cap", (66, 120))
+    sheet.note(view, (3, end + 2), f"magnet 6 x {number(p['magnet_depth'])}, flush: gap to the chip {number(gap)}", (90, 126))
+    sheet.note(view, (11, end - 3.4), "encoder board 23 x 23 in its cap", (66, 78))
     sheet.note(view, (foot + 2, -plate - 20), "M6 bolt, head down: foot and knob", (26, 14))
     sheet.text(680, 421, f"shaft {number(shaft)} in bore {number(bore)}", 11)
     _base_plan(sheet, View(740, 210, 1.7), p)
