@@ -19,7 +19,7 @@ from apexfix.calibrate.imu import ImuCalibration
 from apexfix.clock import Clock, ClockKey, clocks
 from apexfix.errors import ReductionError
 from apexfix.model import Site, Station
-from apexfix.pressed import Pressed, RunKey, concerns_of, pressed_at
+from apexfix.pressed import Pressed, RunKey, pressed_at
 from apexfix.records import MARK, REFERENCE, Boot
 from apexfix.units import DEG
 
@@ -64,7 +64,7 @@ def recorded(archive: Archive, site: Site, folder: Path) -> Recorded:
     remarks = [*_homeless(stations, boots), *(remark for clock in known.values() for remark in clock.remarks)]
     presses = tuple(archive.presses())
     placed = pressed_at(archive, presses, stations, boots, folder)
-    remarks += concerns_of(placed, known)
+    remarks += dict.fromkeys(pressed.in_force.refused for pressed in placed if pressed.in_force.refused)
     lost = len(presses) - len(placed)
     if lost:
         remarks.append(

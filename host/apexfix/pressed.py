@@ -10,9 +10,9 @@ from scipy.spatial.transform import Rotation
 
 from apexfix.archive import Archive, Stored
 from apexfix.attitude import Pointing, Stretch, pointing_of
-from apexfix.calibrate.document import concerns, demand_own, file_name, in_force
+from apexfix.calibrate.document import demand_own, file_name, in_force
 from apexfix.calibrate.imu import ImuCalibration, carried_calibration, rate_rad_s, specific_force_g
-from apexfix.clock import Clock, ClockKey
+from apexfix.clock import ClockKey
 from apexfix.errors import CalibrationError
 from apexfix.model import Station, Vector
 from apexfix.records import Boot, Press, Window
@@ -39,8 +39,6 @@ class InForce:
 
     calibration: ImuCalibration
     own: ImuCalibration  # the unit's, as it carried it
-    document: Mapping[str, object] | None  # what the first came from; None: nominal
-    source: str  # where that was found, in words
     refused: str  # why the unit's own was not taken, "" where it was or a file stood before it
 
     @property
@@ -85,8 +83,7 @@ def calibration_in_force(folder: Path, boot: Boot) -> InForce:
     source = f"unit {boot.unit}, boot {boot.boot}"
     own = _read(found, boot, source)
     refused = _foreign(found, boot)
-    used = _read(None, boot, source) if refused else own
-    return InForce(used, own, found if isinstance(found, Mapping) and not refused else None, source, refused)
+    return InForce(_read(None, boot, source) if refused else own, own, refused)
 
 
 def _from_file(path: Path, found: object, boot: Boot) -> InForce:
@@ -95,7 +92,7 @@ def _from_file(path: Path, found: object, boot: Boot) -> InForce:
         own = carried_calibration(boot.value)
     except CalibrationError:  # the unit cannot have used it either
         own = carried_calibration({**boot.value, "calibration": None})
-    return InForce(used, own, found if isinstance(found, Mapping) else None, str(path), "")
+    return InForce(used, own, "")
 
 
 def _read(found: object, boot: Boot, source: str) -> ImuCalibration:
@@ -115,30 +112,6 @@ def _foreign(carried: object, boot: Boot) -> str:
     except CalibrationError as error:
         return f"unit {boot.unit} counts as not calibrated: {error}"
     return ""
-
-
-def concerns_of(presses: Iterable[Pressed], known: Mapping[ClockKey, Clock]) -> list[str]:
-    """Return, in sentences, why the calibrations of a day may not hold: refused, old, or made at other temperatures.
-
-    Raises
-    ------
-    CalibrationError
-        The date or the temperatures of one cannot be read.
-    """
-    found: dict[str, None] = {}
-    for one in presses:
-        if one.in_force.refused:
-            found[one.in_force.refused] = None
-        document = one.in_force.document
-        if document is None or "date_utc" not in document:
-            continue
-        clock = known.get(one.run.boot)
-        at_us = 0 if clock is None else int(clock.utc_us(one.press.t_us)[0])  # without a clock nothing is said of its age
-        try:
-            found |= {f"unit {one.unit}: {line}": None for line in concerns(document, at_us, one.press.temperature_celsius)}
-        except CalibrationError as error:
-            raise CalibrationError(f"{one.in_force.source}: {error}") from error
-    return list(found)
 
 
 # --- from samples to directions -------------------------------------------------------------------------------------

@@ -1,0 +1,207 @@
+"""Which calibration reads a day's samples: records packed by hand, calibration files beside them."""
+
+import json
+import struct
+
+import numpy as np
+import pytest
+
+from apexfix.archive import open_archive
+from apexfix.carried import SIGMA_UNCALIBRATED_RAD, SIGMA_ZERO_RAD, recorded
+from apexfix.day import read_site
+from apexfix.errors import CalibrationError, FileError
+from apexfix.sighted import SIGMA_BACKSIGHT_RAD, SIGMA_POINTING_RAD, directed
+from apexfix.units import DEG
+
+REFERENCE = 2
+LEAN = (0.9659258, 0.0, -0.2588190, 0.0)  # pitched up by 30 degrees: half-angle of the body's left axis
+UP_30 = (8192, 0, 14189)  # what 16384 counts for one g show there: sine and cosine
+OFF = {"id": "better", "accel_offset_g": [0.02, 0.0, 0.0]}
+
+
+@pytest.fixture
+def still(kit):
+    """A window of one second at rest, straight after the press of the record before."""
+
+    def build(accel=UP_30, gyro=(0, 0, 0)):
+        def packed(sequence):
+            samples = b"".join(struct.pack("<i6h", 10_000 * i - 500_000, *accel, *gyro) for i in range(100))
+            return kit.record(3, sequence, struct.pack("<IHHBBh", sequence - 1, 0, 100, 100, 0, 2150) + samples)
+
+        return packed
+
+    return build
+
+
+def calibration_file(day, name="u01", **fields):
+    text = json.dumps({"format": 1, "serial": f"serial-{name}", "imu": None, "date_utc": "2026-06-01T00:00:00+00:00",
+                       "temperature_celsius": [20, 24]} | OFF | fields)  # fmt: skip
+    path = day.folder / "calibration-serial-u01.json"
+    path.write_text(text)
+    return path
+
+
+def found_in(day):
+    with open_archive(day.folder / "archive.sqlite") as archive:
+        return recorded(archive, read_site(day.folder / "site.toml"), day.folder)
+
+
+def only(day):
+    found = found_in(day)
+    (mark,) = found.marks
+    return found, directed(1, mark, found, clocked=True)
+
+
+def one_mark(day, still, **boot):
+    day.unit("u01", [
+        day.boot("u01", **boot),
+        day.press(590.0, kind=REFERENCE),
+        day.press(600.0, quaternion=LEAN),
+        still(),
+    ])  # fmt: skip
+
+
+def elevation_deg(day):
+    return np.degrees(only(day)[1].sighting.elevation_rad)
+
+
+def test_the_samples_tell_the_elevation_and_agree_with_the_unit(hand_day, still):
+    one_mark(hand_day, still)
+    assert elevation_deg(hand_day) == pytest.approx(30.0, abs=0.01)
+    assert only(hand_day)[1].remarks == ()
+
+
+def test_a_calibration_in_the_folder_goes_before_what_the_unit_carried(hand_day, still):
+    one_mark(hand_day, still, calibration={"id": "carried", "accel_offset_g": [0.1, 0.0, 0.0]})
+    carried = elevation_deg(hand_day)
+    calibration_file(hand_day)
+    # by hand: the x axis shows 0.5 g less its offset, the z axis cos 30 degrees
+    assert carried == pytest.approx(np.degrees(np.arctan2(0.4, np.cos(30 * DEG))), abs=0.01)
+    assert elevation_deg(hand_day) == pytest.approx(np.degrees(np.arctan2(0.48, np.cos(30 * DEG))), abs=0.01)
+
+
+def test_the_still_offset_is_read_with_the_matrix_that_the_unit_used_and_the_one_in_force(hand_day, kit, still):
+    # the unit's matrix doubled its rates, so its logged offset of 0.02 rad/s was 0.01 by the better one; 37.5 counts are 0.01 rad/s
+    twice, once = (np.diag([k, k, k]).tolist() for k in (2.0, 1.0 + 1e-9))
+    fields = (1, 1, 1, 600_000_000, 1, *LEAN, 0.0, 0.0, 0.02, -1, 2150, 1)
+    hand_day.unit("u01", [
+        hand_day.boot("u01", calibration={"gyro_matrix": twice}),
+        hand_day.press(590.0, kind=REFERENCE),
+        lambda sequence: kit.record(2, sequence, struct.pack("<BBHqIfffffffqhH", *fields)),
+        still(gyro=(0, 0, round(0.01 / DEG * 65.5))),
+    ])  # fmt: skip
+    calibration_file(hand_day, accel_offset_g=[0.0, 0.0, 0.0], gyro_matrix=once)
+    track = only(hand_day)[1].track
+    assert np.ptp(np.unwrap(track.azimuth_rad)) / DEG < 0.02  # 0.6 degrees in a second if the offset stood doubled
+
+
+def test_the_calibration_of_another_unit_is_refused_by_the_name_of_its_file(hand_day, still):
+    one_mark(hand_day, still)
+    path = calibration_file(hand_day, name="u77")
+    with pytest.raises(CalibrationError, match=r"serial 'serial-u77', this unit is 'serial-u01'") as refused:
+        found_in(hand_day)
+    assert str(path) in str(refused.value)
+
+
+def test_the_calibration_of_a_sensor_that_is_no_longer_there_is_refused(hand_day, still):
+    one_mark(hand_day, still, imu="LSM6DSOX")
+    path = calibration_file(hand_day, imu="MPU-6050")
+    with pytest.raises(CalibrationError, match=f"{path}.*is of a MPU-6050, the unit now has a LSM6DSOX"):
+        found_in(hand_day)
+
+
+def test_a_file_whose_fields_cannot_be_is_named(hand_day, still):
+    one_mark(hand_day, still)
+    path = calibration_file(hand_day, tube_body=[2, 0, 0])
+    with pytest.raises(CalibrationError, match=f"{path}: tube_body"):
+        found_in(hand_day)
+
+
+def test_a_file_that_is_no_calibration_is_refused(hand_day, still):
+    one_mark(hand_day, still)
+    calibration_file(hand_day).write_text("{")
+    with pytest.raises(FileError, match=r"calibration-serial-u01\.json, line 1"):
+        found_in(hand_day)
+
+
+def test_a_unit_that_carried_another_one_s_calibration_counts_as_not_calibrated(hand_day, still):
+    one_mark(hand_day, still, calibration=OFF | {"serial": "serial-u77"})
+    found, one = only(hand_day)
+    assert np.degrees(one.sighting.elevation_rad) == pytest.approx(30.0, abs=0.01)
+    assert found.site.station("A").sigma_elevation_zero_rad == SIGMA_UNCALIBRATED_RAD
+    assert any("counts as not calibrated: the calibration is of serial 'serial-u77'" in remark for remark in found.remarks)
+
+
+def test_a_file_helps_where_the_unit_carried_what_cannot_be(hand_day, still):
+    one_mark(hand_day, still, calibration=[1, 2])
+    calibration_file(hand_day, accel_offset_g=[0.0, 0.0, 0.0])
+    assert elevation_deg(hand_day) == pytest.approx(30.0, abs=0.01)
+
+
+def test_a_field_test_and_the_covariance_of_the_calibration_set_the_sigmas(hand_day, still):
+    one_mark(hand_day, still)
+    before = only(hand_day)
+    calibration_file(hand_day, sigma_elevation_deg=0.11, sigma_azimuth_deg=0.13, sigma_elevation_zero_deg=0.04)
+    found, one = only(hand_day)
+    assert before[1].sighting.sigma_elevation_rad == SIGMA_POINTING_RAD
+    assert before[0].site.station("A").sigma_elevation_zero_rad == SIGMA_UNCALIBRATED_RAD
+    assert one.sighting.sigma_elevation_rad / DEG == pytest.approx(0.11)
+    assert found.site.station("A").sigma_elevation_zero_rad / DEG == pytest.approx(0.04)
+    # one backsight 10 s ago: its own sigma, 0.3 degrees a minute since, and the hand's across the line of sight
+    expected = np.sqrt(0.13**2 + 0.05**2 + (0.13 / np.cos(one.sighting.elevation_rad)) ** 2)
+    assert one.sighting.sigma_azimuth_rad / DEG == pytest.approx(expected, rel=1e-3)
+
+
+def test_without_a_field_test_common_practice_stands(hand_day, still):
+    one_mark(hand_day, still)
+    calibration_file(hand_day)
+    found, one = only(hand_day)
+    assert found.site.station("A").sigma_elevation_zero_rad == SIGMA_ZERO_RAD
+    across = SIGMA_POINTING_RAD / np.cos(one.sighting.elevation_rad)
+    expected = np.sqrt(SIGMA_BACKSIGHT_RAD**2 + (0.05 * DEG) ** 2 + across**2)
+    assert one.sighting.sigma_azimuth_rad == pytest.approx(expected, rel=1e-3)
+
+
+def test_site_toml_goes_before_every_calibration(hand_day, still):
+    one_mark(hand_day, still)
+    calibration_file(hand_day, sigma_elevation_deg=0.11, sigma_azimuth_deg=0.13, sigma_elevation_zero_deg=0.04)
+    site = hand_day.folder / "site.toml"
+    own = 'unit = "u01"\nsigma_elevation_deg = 0.5\nsigma_azimuth_deg = 0.7\nsigma_elevation_zero_deg = 0.2'
+    site.write_text(site.read_text().replace('unit = "u01"', own))
+    found, one = only(hand_day)
+    assert (one.sighting.sigma_elevation_rad / DEG, one.sighting.sigma_azimuth_rad / DEG) == pytest.approx((0.5, 0.7))
+    assert found.site.station("A").sigma_elevation_zero_rad / DEG == pytest.approx(0.2)
+
+
+def test_a_unit_whose_filter_says_something_else_than_its_samples_is_told_of(hand_day, still):
+    hand_day.unit("u01", [
+        hand_day.boot("u01"),
+        hand_day.press(590.0, kind=REFERENCE),
+        hand_day.press(600.0, quaternion=(0.9848078, 0.0, -0.1736482, 0.0)),  # 20 degrees
+        still(),
+    ])  # fmt: skip
+    (remark,) = only(hand_day)[1].remarks
+    assert "20.0° by the unit's own filter, 30.0° from its samples" in remark
+
+
+def test_under_another_calibration_than_its_own_the_filter_is_not_held_against_the_samples(hand_day, still):
+    one_mark(hand_day, still, calibration={"id": "carried", "accel_offset_g": [0.2, 0.0, 0.0]})
+    calibration_file(hand_day)
+    assert only(hand_day)[1].remarks == ()
+
+
+def test_a_mark_without_samples_tells_that_the_better_calibration_cannot_help(hand_day):
+    hand_day.unit("u01", [hand_day.boot("u01"), hand_day.press(590.0, kind=REFERENCE), hand_day.press(600.0, quaternion=LEAN)])
+    calibration_file(hand_day)
+    assert "no samples tell the elevation" in only(hand_day)[1].remarks[0]
+
+
+def test_samples_that_begin_long_after_the_press_are_not_its_samples(hand_day, kit):
+    def late(sequence):
+        samples = b"".join(struct.pack("<i6h", 400_000 + 10_000 * i, *UP_30, 0, 0, 0) for i in range(50))
+        return kit.record(3, sequence, struct.pack("<IHHBBh", sequence - 1, 0, 50, 50, 0, 2150) + samples)
+
+    hand_day.unit("u01", [hand_day.boot("u01"), hand_day.press(590.0, kind=REFERENCE), hand_day.press(600.0), late])
+    _, one = only(hand_day)
+    assert one.track is None
+    assert one.sighting.elevation_rad == pytest.approx(0.0, abs=1e-6)
