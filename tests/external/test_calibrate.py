@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from apexfix.calibrate.adjustment import Recordings, adjust, elevations_of
 from apexfix.calibrate.allan import allan_deviation, noise_of
 from apexfix.calibrate.field_test import Reading, Spread, field_test
-from apexfix.calibrate.stillness import Rest
+from apexfix.calibrate.stillness import Rest, Samples, rest_around, rests_in
 from apexfix.sim import builder
 from apexfix.units import DEG
 
@@ -179,3 +179,54 @@ def test_the_two_roads_to_a_still_reading_agree():
     reading = still_reading_g(20 * DEG, np.pi)
     assert reading == pytest.approx([np.sin(20 * DEG), 0.0, -np.cos(20 * DEG)], abs=1e-12)
     assert reading == pytest.approx(Rotation.from_euler("y", 20, degrees=True).apply([0, 0, -1]) * [-1, 1, 1], abs=1e-12)
+
+
+# --- a real sensor ------------------------------------------------------------------------------------------------------
+
+
+def recorded(shared_data, name):
+    """A recording of a real MPU-6050 at rest. Its stamps are arrivals at the host, so the samples are spread evenly over them."""
+    h5py = pytest.importorskip("h5py")
+    channels = []
+    for kind, key in (("accelerometer", "accelBuffer"), ("gyroscope", "gyroBuffer")):
+        with h5py.File(shared_data / "mpu6050_static" / f"{name}_{kind}.mat") as file:
+            channels.append(file[key][()])
+    count = min(int(np.argmax(channel[0])) for channel in channels) + 1  # the buffers end in zeros
+    length_us = (channels[0][0, count - 1] - channels[0][0, 0]) * 1e6
+    t_us = np.round(np.arange(count) * length_us / (count - 1)).astype(np.int64)
+    return Samples(t_us, channels[0][1:, :count].T, channels[1][1:, :count].T, None)
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["mpu6050", "set-1_unmoved-x-pointing-forward", "set-1_unmoved-x-pointing-up", "set-2_unmoved-with-z-pointing-front-and-x-up"],
+)
+def test_a_real_sensor_at_rest_passes_for_still_from_its_beginning_to_its_end(shared_data, name):
+    samples = recorded(shared_data, name)
+    (rest,) = rests_in(samples)
+    assert rest.seconds > 0.99 * samples.t_us[-1] * 1e-6 - 1
+
+
+def test_the_elevation_of_a_real_sensor_repeats_to_fifteen_thousandths_of_a_degree(shared_data):
+    samples = recorded(shared_data, "mpu6050")
+    numbers = samples.t_us // 3_000_000
+    pieces = [samples.t_us[numbers == n] for n in range(int(numbers[-1]))]
+    rests = [rest_around(_between(samples, piece[0], piece[-1]), int(piece[len(piece) // 2])) for piece in pieces]
+    elevation = elevations_of(AS_IT_COMES, np.array([rest.force_g for rest in rests]), np.eye(3))
+    assert len(rests) == 218
+    assert np.std(elevation, ddof=1) / DEG <= 0.015
+    # what each rest says of its own mean, from its quarter-seconds alone, is what the means really scatter
+    stated = np.sqrt(np.mean([rest.sigma_force_g**2 for rest in rests]))
+    assert stated == pytest.approx(float(np.std(elevation, ddof=1)), rel=0.4)
+
+
+def test_the_gyroscope_noise_of_a_real_sensor_is_near_its_data_sheet(shared_data):
+    # MPU-6000/MPU-6050 product specification, section 6.1: 0.005 deg/s per root hertz at 10 Hz, typical
+    samples = recorded(shared_data, "mpu6050")
+    white = [noise_of(samples.rate_dps[:, axis], 99.3).white for axis in range(3)]
+    assert all(0.0025 < value < 0.02 for value in white)
+
+
+def _between(samples, first_us, last_us):
+    kept = (samples.t_us >= first_us) & (samples.t_us <= last_us)
+    return Samples(samples.t_us[kept], samples.force_g[kept], samples.rate_dps[kept], None)

@@ -1,5 +1,6 @@
 """Raw samples, and the stretches of them in which a unit was held still."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -39,7 +40,7 @@ class Limits:
 
 
 # The noise of the cheapest part behind a 44 Hz filter is 0.15 deg/s (measured) and 4 mg; a hand shakes several degrees a second.
-REST: Final = Limits(least_s=2.0, rate_dps=0.6, force_g=0.02, drift_g=0.008, drift_dps=1.0, reach_s=20.0)
+REST: Final = Limits(least_s=2.0, rate_dps=0.6, force_g=0.02, drift_g=0.008, drift_dps=1.0, reach_s=math.inf)
 # A tube aimed from a support: the eye corrects slowly, right up to the press, and only the second before and after it counts.
 AIM: Final = Limits(least_s=0.9, rate_dps=3.0, force_g=0.05, drift_g=0.008, drift_dps=10.0, reach_s=1.0)
 
@@ -93,9 +94,7 @@ def rest_around(samples: Samples, at_us: int, limits: Limits = REST) -> Rest:
     means, noise = _blocks(samples)
     first = int(np.clip(np.searchsorted(means.t_us, at_us, side="right") - 1, 0, len(means.t_us) - 1))
     _demand_quiet(noise, first, limits)
-    low, high = _grown(means, noise, first, limits)
-    reach = round(limits.reach_s / (_BLOCK_US * US))
-    low, high = max(low, first - reach), min(high, first + reach)
+    low, high = _stretch(means, noise, first, limits)
     seconds = (high - low) * _BLOCK_US * US
     if seconds < limits.least_s:
         raise CalibrationError(
@@ -119,12 +118,14 @@ def rests_in(samples: Samples, limits: Limits = REST) -> tuple[Rest, ...]:
             at += 1
             continue
         found.append(rest)
-        at = _grown(means, noise, at, limits)[1]
+        at = _stretch(means, noise, at, limits)[1]
     return tuple(found)
 
 
 def _blocks(samples: Samples) -> tuple[Samples, Vector]:
     """Return the means of quarter-seconds, and (M, 2) the standard deviations inside them: rate and force of the worst axis."""
+    if np.any(np.diff(samples.t_us) <= 0):
+        raise CalibrationError("the samples around the press are not in time; what was pulled is damaged, take this step again")
     number = (samples.t_us - samples.t_us[0]) // _BLOCK_US
     kept = [number == n for n in range(int(number[-1]) + 1)]
     full = max(int(mask.sum()) for mask in kept)
@@ -147,8 +148,9 @@ def _demand_quiet(noise: Vector, at: int, limits: Limits) -> None:
         )
 
 
-def _grown(means: Samples, noise: Vector, at: int, limits: Limits) -> tuple[int, int]:
-    """Return the longest run of quiet blocks about one that agree with it and follow each other without a gap."""
+def _stretch(means: Samples, noise: Vector, at: int, limits: Limits) -> tuple[int, int]:
+    """Return the longest run, within reach, of quiet blocks about one that agree with it and follow each other without a gap."""
+    reach = limits.reach_s / (_BLOCK_US * US)
 
     def belongs(block: int, neighbour: int) -> bool:
         quiet = noise[block, 0] <= limits.rate_dps and noise[block, 1] <= limits.force_g
@@ -157,8 +159,8 @@ def _grown(means: Samples, noise: Vector, at: int, limits: Limits) -> tuple[int,
         return bool(quiet) and near and alike and abs(int(means.t_us[block] - means.t_us[neighbour])) <= _BLOCK_US + _LONGEST_GAP_US
 
     low, high = at, at + 1
-    while low > 0 and belongs(low - 1, low):
+    while low > max(at - reach, 0) and belongs(low - 1, low):
         low -= 1
-    while high < len(means.t_us) and belongs(high, high - 1):
+    while high < min(at + reach, len(means.t_us)) and belongs(high, high - 1):
         high += 1
     return low, high
