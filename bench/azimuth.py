@@ -49,7 +49,6 @@ AIM_SWAY_RAD = 0.15 * DEG
 TREMOR_RAD = 0.05 * DEG  # at 8 Hz and less: two degrees a second, by which the unit knows hands from a table
 WARMING_C = 1.0
 FORCE_DPS_PER_G = 0.01  # a part turned over moves by twice that (measured on an MPU-6050)
-FIRST_S, MARK_S, SECOND_S, END_S = 15.0, 315.0, 327.0, 330.0
 ROWS = np.dtype([("t_us", "<i4"), ("counts", "<i2", 6)])
 
 
@@ -60,13 +59,16 @@ class Case:
     name: str
     calibrated: bool
     backsights: int
+    at_s: float
 
 
+FIRST_S, MIDWAY_S, MARK_S, SECOND_S, END_S = 15.0, 170.0, 315.0, 327.0, 330.0
 CASES = (
-    Case("two backsights, calibrated scale", True, 2),
-    Case("one backsight, calibrated scale", True, 1),
-    Case("two backsights, no calibration", False, 2),
-    Case("one backsight, no calibration", False, 1),
+    Case("two backsights, calibrated scale", True, 2, MARK_S),
+    Case("one backsight, calibrated scale", True, 1, MARK_S),
+    Case("two backsights, no calibration", False, 2, MARK_S),
+    Case("one backsight, no calibration", False, 1, MARK_S),
+    Case("the first, midway between the two", True, 2, MIDWAY_S),
 )
 
 
@@ -98,7 +100,7 @@ def one_unit(rng: np.random.Generator, part: imu.Part) -> list[Outcome]:
         tube = np.array(calibration["tube_body"] if calibrated else true.tube_body)
         attitude = filtered(part, rows, calibration if calibrated else None)
         found[calibrated] = Errand(rows["t_us"], attitude, enu_from_body[::2], true.tube_body, tube)
-    return [outcome(found[case.calibrated], aims[: case.backsights]) for case in CASES]
+    return [outcome(found[case.calibrated], aims[: case.backsights], case.at_s) for case in CASES]
 
 
 @dataclass(frozen=True)
@@ -119,14 +121,14 @@ class Errand:
         return int(self.t_us[at]), float(heading[0]), float(np.arctan2(east, north))
 
 
-def outcome(errand: Errand, aims_rad: np.ndarray) -> Outcome:
-    """Return the error of the azimuth at the mark; the hand was off the reference by these angles at the backsights."""
+def outcome(errand: Errand, aims_rad: np.ndarray, mark_s: float) -> Outcome:
+    """Return the error of the azimuth at a mark; the hand was off the reference by these angles at the backsights."""
     backsights = []
     for at_s, aim_rad in zip((FIRST_S, SECOND_S), aims_rad, strict=False):
         t_us, heading, azimuth = errand.heading_rad(at_s)
         # As if the simulated hand had been where it meant to be: it is less than two degrees off, which no scale can tell.
         backsights.append(Backsight(t_us, heading - float(wrapped(azimuth - TARGET_RAD - aim_rad))))
-    t_us, heading, azimuth = errand.heading_rad(MARK_S)
+    t_us, heading, azimuth = errand.heading_rad(mark_s)
     zero = heading_zero(backsights, TARGET_RAD, t_us, SIGMA_AIM_RAD)
     error = float(wrapped(heading + zero.azimuth_minus_heading_rad - azimuth))
     return Outcome(error, zero.sigma_rad, zero.misclosure_rad)
