@@ -26,8 +26,20 @@ _MOST_CHOICES: Final = 4  # flights offered as buttons; any other number can be 
 _NEVER: Final = -(2**63)
 
 
-def board_of(day: DayResult, places: Sequence[Placed], decisions: Iterable[Decision], manner: Manner) -> Board:
-    """Return what a page shows of a day.
+def board_of(day: DayResult, marks: tuple[MarkCard, ...], manner: Manner) -> Board:
+    """Return what a page shows of a day."""
+    newest_first = sorted(day.flights, key=lambda result: (_seen_utc_us(result), result.flight), reverse=True)
+    return Board(
+        site=day.site.name,
+        flights=tuple(_row(result, manner) for result in newest_first),
+        headline=next((_headline(result, manner) for result in newest_first if result.position_m is not None), None),
+        marks=marks,
+        remarks=day.remarks + tuple(f"unit {unit.unit}: {concern}" for unit in day.units for concern in unit.concerns),
+    )
+
+
+def marks_of(places: Sequence[Placed], decisions: Iterable[Decision], manner: Manner) -> tuple[MarkCard, ...]:
+    """Return the marks in doubt, then those that a person settled, the latest decision first.
 
     Parameters
     ----------
@@ -36,18 +48,6 @@ def board_of(day: DayResult, places: Sequence[Placed], decisions: Iterable[Decis
     decisions
         The lines of assignments.csv, oldest first.
     """
-    newest_first = sorted(day.flights, key=lambda result: (_seen_utc_us(result), result.flight), reverse=True)
-    return Board(
-        site=day.site.name,
-        flights=tuple(_row(result, manner) for result in newest_first),
-        headline=next((_headline(result, manner) for result in newest_first if result.position_m is not None), None),
-        marks=marks_of(places, decisions, manner),
-        remarks=day.remarks + tuple(f"unit {unit.unit}: {concern}" for unit in day.units for concern in unit.concerns),
-    )
-
-
-def marks_of(places: Sequence[Placed], decisions: Iterable[Decision], manner: Manner) -> tuple[MarkCard, ...]:
-    """Return the marks in doubt, then those that a person settled, the latest decision first."""
     last = {decision.mark: decision for decision in decisions}
     settled = {mark: decision for mark, decision in last.items() if decision.verdict != ""}
     flights = _flight_times(places)

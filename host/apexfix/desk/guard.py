@@ -71,7 +71,7 @@ def is_own_host(host: str, open_to_network: bool) -> bool:
     (False, True, False)
     """
     try:
-        name = urlsplit(f"//{host}").hostname or ""
+        name = "" if "@" in host else urlsplit(f"//{host}").hostname or ""
         address = ipaddress.ip_address(name)
     except ValueError:
         return host.rsplit(":", 1)[0].lower() == "localhost"

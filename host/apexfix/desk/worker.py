@@ -14,13 +14,13 @@ from typing import Final
 from apexfix.archive import ARCHIVE_NAME
 from apexfix.day import SIGHTINGS_NAME, SITE_NAME, read_site
 from apexfix.decisions import ASSIGNMENTS_NAME, read_decisions
-from apexfix.desk.board import board_of
+from apexfix.desk.board import board_of, marks_of
 from apexfix.desk.values import Board, Snapshot, UnitCard
 from apexfix.desk.visit import Errand, Visited, visit
-from apexfix.errors import ApexfixError
+from apexfix.errors import ApexfixError, ReductionError
 from apexfix.fieldwork import read_alignment
 from apexfix.link import candidate_ports
-from apexfix.model import DayResult, Site
+from apexfix.model import DayResult
 from apexfix.pull import Progress
 from apexfix.report.rounding import Manner
 from apexfix.session import HostClock
@@ -98,7 +98,8 @@ class Desk:
         """End after the present turn, and wait for the visits that run: they are bounded, and what arrived is kept."""
         self._stopping.set()
         self._wake.set()
-        self._thread.join()
+        if self._thread.ident is not None:  # else it was never started
+            self._thread.join()
         self._pool.shutdown(cancel_futures=True)
 
     def refresh(self, patience_s: float = 10.0) -> bool:
@@ -194,18 +195,24 @@ class Desk:
             return
         self._inputs = inputs
         try:
-            self._site = read_site(self.folder / SITE_NAME)
-            board = self._board(self._site)
+            self._snapshot = self._derived()
         except ApexfixError as error:
             self._snapshot = replace(self._snapshot, read=True, trouble=str(error))
-        else:
-            self._snapshot = replace(self._snapshot, read=True, board=board, trouble="", zone=self._site.timezone)
 
-    def _board(self, site: Site) -> Board:
-        answers = self._reduced(self.folder)
+    def _derived(self) -> Snapshot:
+        """Return the snapshot of the files as they are. Where they hold no flight, their marks can still be settled, or unsettled."""
+        self._site = site = read_site(self.folder / SITE_NAME)
+        manner = Manner(self._habits.feet, site.timezone)
         places = read_alignment(self.folder).places if (self.folder / ARCHIVE_NAME).exists() else ()
-        self._answers = answers
-        return board_of(answers, places, read_decisions(self.folder), Manner(self._habits.feet, site.timezone))
+        marks = marks_of(places, read_decisions(self.folder), manner)
+        try:
+            answers = self._reduced(self.folder)
+        except ReductionError as error:
+            board, trouble = Board(site.name, marks=marks), str(error)
+        else:
+            self._answers = answers
+            board, trouble = board_of(answers, marks, manner), ""
+        return replace(self._snapshot, read=True, board=board, trouble=trouble, zone=site.timezone)
 
     def _publish(self, snapshot: Snapshot) -> None:
         with self._news:
