@@ -108,7 +108,7 @@ def answered(flight: Flight, batch: Batch, fit: Fit, beside: Classical, options:
     return FlightResult(
         flight=flight.number,
         verdict=verdict,
-        reasons=reasons + flight.remarks,
+        reasons=reasons,
         position_m=position,
         covariance_m2=covariance,
         interval95_m=interval,
@@ -128,7 +128,7 @@ def unanswered(flight: Flight, batch: Batch, fit: Fit, beside: Classical) -> Fli
     return FlightResult(
         flight=flight.number,
         verdict=Verdict.UNSOLVED,
-        reasons=(_trouble(batch, fit), *flight.remarks),
+        reasons=(_trouble(batch, fit),),
         position_m=None,
         covariance_m2=None,
         interval95_m=None,

@@ -1,7 +1,7 @@
 """A whole launch day: every flight that was seen gets a result, in the order of the flights."""
 
 from collections.abc import Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 
@@ -33,7 +33,10 @@ def reduce_day(site: Site, flights: Sequence[Flight], options: Options = DEFAULT
     day = settled(batch, options)
     rows = (day.batch.take(np.array([k])) for k in range(len(seen)))
     results = tuple(_result(*each, options) for each in zip(flights, rows, day.fits, strict=True))
-    return DayResult(site, with_tracks(site, results, day.let_go, options), day.remarks)
+    answers = zip(with_tracks(site, results, day.let_go, options), flights, strict=True)
+    # what the matching says holds for presses and tracks alike
+    whole = tuple(replace(answer, reasons=answer.reasons + flight.remarks) for answer, flight in answers)
+    return DayResult(site, whole, day.remarks)
 
 
 def _result(flight: Flight, batch: Batch, fit: Fit, options: Options) -> FlightResult:
