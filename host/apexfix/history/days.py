@@ -10,7 +10,9 @@ from typing import Final
 from apexfix.day import SITE_NAME
 from apexfix.errors import ApexfixError
 from apexfix.learn.flights_file import Conditions, day_conditions
-from apexfix.model import DayResult
+from apexfix.model import DayResult, Flight, FlightResult
+from apexfix.reduce.day import reduce_day
+from apexfix.reduce.options import Options
 from apexfix.units import US
 
 _DATE: Final = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
@@ -23,6 +25,7 @@ class Day:
     folder: Path
     date: date | None  # of its flights in UTC; else as the folder's name says
     result: DayResult | None
+    alone: tuple[FlightResult, ...]  # each flight by its presses alone: here the day's zeros are not taken out of the residuals
     conditions: Mapping[int, Conditions]
     trouble: str = ""
 
@@ -41,10 +44,19 @@ def read_day(folder: Path, reduced: Callable[[Path], DayResult]) -> Day:
     try:
         result, conditions = reduced(folder), day_conditions(folder, {})
     except ApexfixError as error:
-        return Day(folder, _named_date(folder), None, {}, str(error))
-    if not any(flight.position_m is not None for flight in result.flights):
-        return Day(folder, day_date(folder, result), result, conditions, "no flight of it has a height")
-    return Day(folder, day_date(folder, result), result, conditions)
+        return Day(folder, _named_date(folder), None, (), {}, str(error))
+    solved = any(flight.position_m is not None for flight in result.flights)
+    trouble = "" if solved else "no flight of it has a height"
+    return Day(folder, day_date(folder, result), result, standing_alone(result), conditions, trouble)
+
+
+def standing_alone(result: DayResult) -> tuple[FlightResult, ...]:
+    """Return the answers of each flight by itself, from the same readings.
+
+    Where the whole day is adjusted, a zero that is off is found and taken out; nothing of it would be left in the residuals.
+    """
+    flights = [Flight(flight.flight, flight.sightings) for flight in result.flights]
+    return reduce_day(result.site, flights, Options(whole_day=False)).flights
 
 
 def in_order(days: Iterable[Day]) -> tuple[Day, ...]:

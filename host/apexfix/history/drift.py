@@ -1,33 +1,36 @@
-"""Which unit or station is off over many days: its mean residual of each day, and whether chance makes such means.
+"""Which unit or station is off over many days: how far it reads from all others on each day, and whether chance does that.
 
 A zero is set anew each day, so that days are what can be counted, not flights. Of many units one is always the worst; the
 probabilities are therefore those of Holm's procedure, which holds the chance of one false alarm among all tests at 5 %.
+
+Readings that were left out of a fix are counted too: an instrument that is off is accused in flight after flight, and without them
+it would look the better the worse it is. The median of a day keeps a single blunder from making it.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from math import sqrt
+from dataclasses import dataclass, replace
+from math import pi, sqrt
 from typing import Final
 
 import numpy as np
-from scipy import stats
+from scipy.special import stdtr
 
 from apexfix.history.days import Day
-from apexfix.model import FlightResult, Residual, Vector, Verdict
+from apexfix.history.others import apart_from_others
+from apexfix.model import Site, Vector
 
-QUANTITIES: Final = ("azimuth", "elevation")
 LEAST_DAYS: Final = 3
 ALARM: Final = 0.05
 _LEAST_FOR_A_SLOPE: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
-class DayMean:
-    """The residuals of one unit or station on one day, in one quantity."""
+class DayMedian:
+    """How far one unit or station read from all others on one day, in one quantity."""
 
     day: Day
-    mean_rad: float  # weighted by the stated sigmas
-    sigma_rad: float  # of the mean, as stated: without what all readings of the day share
+    median_rad: float
+    sigma_rad: float  # of the median, by the stated sigmas of the readings
     readings: int
 
 
@@ -37,7 +40,8 @@ class Question:
 
     asks: str  # "offset": the same error on all days; "drift": one that grows with the date
     value: float  # rad, or rad a day
-    sigma: float
+    sigma: float  # as the days scatter about it
+    stated_sigmas: float  # the value in sigmas as stated: of several instruments that seem off, the culprit has the most
     probability: float
     adjusted: float  # for the number of all tests
 
@@ -48,74 +52,81 @@ class Course:
 
     who: str
     quantity: str
-    days: tuple[DayMean, ...]
+    days: tuple[DayMedian, ...]
     questions: tuple[Question, ...]  # none with fewer than three days
 
 
 def courses(days: Sequence[Day]) -> tuple[Course, ...]:
     """Return every unit, or station without one, and quantity over the days, with tests that are adjusted for their number."""
-    means: dict[tuple[str, str], list[DayMean]] = {}
+    means: dict[tuple[str, str], list[DayMedian]] = {}
     for day in days:
-        for key, mean in _day_means(day):
-            means.setdefault(key, []).append(mean)
+        for key, median in _day_medians(day):
+            means.setdefault(key, []).append(median)
     asked = {key: _questions(own) for key, own in means.items()}
     adjusted = iter(holm([question.probability for own in asked.values() for question in own]))
     return tuple(Course(*key, tuple(means[key]), tuple(_adjusted(q, next(adjusted)) for q in asked[key])) for key in means)
 
 
-def _day_means(day: Day) -> Iterable[tuple[tuple[str, str], DayMean]]:
+def _day_medians(day: Day) -> Iterable[tuple[tuple[str, str], DayMedian]]:
     seen: dict[tuple[str, str], list[tuple[float, float]]] = {}
-    for result in day.result.flights if day.result is not None else ():
-        if result.verdict is not Verdict.REJECTED:
-            for residual in result.residuals:
-                for quantity, value, sigma in _readings(result, residual):
-                    seen.setdefault((_who(day, residual.station), quantity), []).append((value, sigma))
+    for result in day.alone:
+        assert day.result is not None
+        for apart in apart_from_others(day.result.site, result):
+            seen.setdefault((_who(day.result.site, apart.station), apart.quantity), []).append((apart.value_rad, apart.sigma_rad))
     for key, pairs in seen.items():
         value, sigma = np.array(pairs).T
-        weight = 1 / sigma**2
-        yield key, DayMean(day, float(weight @ value / weight.sum()), 1 / sqrt(float(weight.sum())), len(pairs))
+        # the median of more than two normal values has up to pi / 2 times the variance of their mean
+        spread = sqrt((pi / 2 if value.size > 2 else 1.0) / float((1 / sigma**2).sum()))
+        yield key, DayMedian(day, weighted_median(value, 1 / sigma**2), spread, len(pairs))
 
 
-def _readings(result: FlightResult, residual: Residual) -> Iterable[tuple[str, float, float]]:
-    """Yield quantity, residual and sigma of the readings that were used."""
-    out = {excluded.quantity for excluded in result.excluded if excluded.station == residual.station}
-    pairs = ((residual.azimuth_rad, residual.sigma_azimuth_rad), (residual.elevation_rad, residual.sigma_elevation_rad))
-    for quantity, (value, sigma) in zip(QUANTITIES, pairs, strict=True):
-        if value is not None and sigma and quantity not in out:
-            yield quantity, value, sigma
+def weighted_median(value: Vector, weight: Vector) -> float:
+    """Return the value that has half of the weight on either side, between two values where it falls between them.
+
+    Examples
+    --------
+    >>> weighted_median(np.array([3.0, 1.0, 2.0]), np.ones(3)), weighted_median(np.array([1.0, 9.0]), np.array([1.0, 1e-6]))
+    (2.0, 1.000008)
+    """
+    order = np.argsort(value)
+    middle = (np.cumsum(weight[order]) - weight[order] / 2) / weight.sum()
+    return float(np.interp(0.5, middle, value[order]))
 
 
-def _who(day: Day, station: str) -> str:
-    assert day.result is not None
-    unit = day.result.site.station(station).unit
+def _who(site: Site, station: str) -> str:
+    unit = site.station(station).unit
     return f"unit {unit}" if unit else f"station {station}"
 
 
-def _questions(means: Sequence[DayMean]) -> list[Question]:
+def _questions(means: Sequence[DayMedian]) -> list[Question]:
     if len(means) < LEAST_DAYS:
         return []
-    value = np.array([mean.mean_rad for mean in means])
-    found = [_asked("offset", float(value.mean()), float(value.std(ddof=1)) / sqrt(value.size), value.size - 1)]
-    dated = [(mean.day.date.toordinal(), mean.mean_rad) for mean in means if mean.day.date is not None]
-    if len(dated) >= _LEAST_FOR_A_SLOPE and len({day for day, _ in dated}) > 2:
-        found.append(_asked("drift", *_slope(np.array(dated, dtype=float)), len(dated) - 2))
+    found = [_asked("offset", np.ones((len(means), 1)), means)]
+    dated = [(median, median.day.date.toordinal()) for median in means if median.day.date is not None]
+    if len(dated) >= _LEAST_FOR_A_SLOPE and len({at for _, at in dated}) > 2:
+        at = np.array([at for _, at in dated], dtype=float)
+        design = np.stack([np.ones_like(at), at - at.mean()], axis=1)
+        found.append(_asked("drift", design, [median for median, _ in dated]))
     return found
 
 
-def _slope(dated: Vector) -> tuple[float, float]:
-    """Return the slope of (N, 2) pairs and its standard error."""
-    line = stats.linregress(dated[:, 0] - dated[0, 0], dated[:, 1])
-    return float(line.slope), float(line.stderr)
-
-
-def _asked(asks: str, value: float, sigma: float, freedom: int) -> Question:
-    # the same mean to the last digit on all days says nothing about chance
-    probability = float(2 * stats.t.sf(abs(value) / sigma, freedom)) if sigma > 0 else 1.0
-    return Question(asks, value, sigma, probability, probability)
+def _asked(asks: str, design: Vector, means: Sequence[DayMedian]) -> Question:
+    """Return the last coefficient of a weighted regression, with the sigma that the scatter of the days about it makes."""
+    sigma = np.array([median.sigma_rad for median in means])
+    rows, read = design / sigma[:, None], np.array([median.median_rad for median in means]) / sigma
+    inverse = np.linalg.inv(rows.T @ rows)
+    found = inverse @ rows.T @ read
+    freedom = len(means) - design.shape[1]
+    scatter = float(((read - rows @ found) ** 2).sum()) / freedom
+    value, own = float(found[-1]), sqrt(float(inverse[-1, -1]))
+    spread = own * sqrt(scatter)
+    # the same figure to the last digit on all days says nothing about chance
+    probability = float(2 * stdtr(freedom, -abs(value) / spread)) if spread > 0 else 1.0
+    return Question(asks, value, spread, abs(value) / own, probability, probability)
 
 
 def _adjusted(question: Question, probability: float) -> Question:
-    return Question(question.asks, question.value, question.sigma, question.probability, probability)
+    return replace(question, adjusted=probability)
 
 
 def holm(probabilities: Sequence[float]) -> list[float]:
@@ -140,6 +151,6 @@ def holm(probabilities: Sequence[float]) -> list[float]:
 
 
 def alarms(found: Sequence[Course]) -> tuple[tuple[Course, Question], ...]:
-    """Return what chance does not explain, the least likely first."""
+    """Return what chance does not explain, the likeliest culprit first."""
     raised = [(course, question) for course in found for question in course.questions if question.adjusted < ALARM]
-    return tuple(sorted(raised, key=lambda pair: pair[1].probability))
+    return tuple(sorted(raised, key=lambda pair: -pair[1].stated_sigmas))

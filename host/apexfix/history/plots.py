@@ -1,4 +1,4 @@
-"""The pictures of a log: heights of a rocket over the days, and the mean residuals of a unit or a station."""
+"""The pictures of a log: heights of a rocket over the days, and how far a unit or a station read from all others."""
 
 from collections.abc import Sequence
 from typing import Final
@@ -44,19 +44,19 @@ def height_plot(rocket: RocketLog) -> str:
 
 
 def course_plot(course: Course) -> str:
-    """Return the mean residual of each day with two of its sigmas."""
-    mean = np.array([day.mean_rad / DEG for day in course.days])
+    """Return how far one unit or station read from all others, day by day, with two sigmas."""
+    median = np.array([day.median_rad / DEG for day in course.days])
     half = np.array([2 * day.sigma_rad / DEG for day in course.days])
-    span = spanned([mean - half, mean + half, np.zeros(1)], _LEAST_DEG)
+    span = spanned([median - half, median + half, np.zeros(1)], _LEAST_DEG)
     axes = Axes((_LEFT, _TOP), (_SMALL[0] - 10, _SMALL[1] - _FOOT), (-0.6, len(course.days) - 0.4), span)
     dates = _dates([day_name(day.day) for day in course.days])
     shapes = list(ruled(axes, dates[:: max(1, -(-len(dates) // 3))], named_ticks(axes.y)))
     shapes.append(line(axes.at(axes.x[0], 0), axes.at(axes.x[1], 0), "ground"))
-    for place, (value, reach) in enumerate(zip(mean.tolist(), half.tolist(), strict=True)):
+    for place, (value, reach) in enumerate(zip(median.tolist(), half.tolist(), strict=True)):
         shapes += error_bar(axes, place, (value - reach, value + reach), "sight")
         shapes.append(circle(axes.at(place, value), 4, "station"))
-    shapes.append(words((_LEFT, _TOP - 9), f"{course.who}, {course.quantity}: residual in degrees", "small", "start"))
-    return drawing(*_SMALL, f"{course.who}, {course.quantity}: mean residuals over the days", shapes)
+    shapes.append(words((_LEFT, _TOP - 9), f"{course.who}, {course.quantity}: degrees from all others", "small", "start"))
+    return drawing(*_SMALL, f"{course.who}, {course.quantity}: how far from all others over the days", shapes)
 
 
 def _dates(names: Sequence[str]) -> list[tuple[float, str]]:

@@ -69,12 +69,12 @@ def rocket_words(rocket: RocketLog) -> Iterator[str]:
     if rocket.mean_m is not None and rocket.sd_m is not None:
         yield f"Mean of the heights that count {rocket.mean_m:.1f} m, standard deviation from flight to flight {rocket.sd_m:.1f} m."
     gaps = [(flown, gap) for flown in rocket.flights if (gap := gap_sigmas(flown)) is not None]
-    for flown, gap in gaps:
-        if abs(gap) > _NOTABLE:
-            yield (
-                f"Flight {flown.flight} of {day_name(flown.day)} is {abs(gap):.1f} sigmas {'above' if gap > 0 else 'below'} its "
-                "prediction: something about the rocket, the weather or the measurement was not as stated."
-            )
+    wide = [f"{flown.flight} of {day_name(flown.day)}" for flown, gap in gaps if abs(gap) > _NOTABLE]
+    if wide:
+        yield (
+            f"More than {_NOTABLE} sigmas from the prediction, so that something about the rocket, the weather or the measurement "
+            f"was not as stated: flight {', '.join(wide)}."
+        )
     if len(gaps) >= LEAST_DAYS and len({gap > 0 for _, gap in gaps}) == 1:
         side = "above" if gaps[0][1] > 0 else "below"
         yield f"All {len(gaps)} flights are {side} their prediction: 'apexfix learn' finds the drag and speed that explain them."
@@ -91,8 +91,8 @@ def course_words(told: History) -> Iterator[str]:
         yield f"{course.who} is off in {course.quantity}: {question_words(question)}."
     if raised:
         yield (
-            "One instrument that is off pulls the fix, and the others' residuals go the other way: mend the first one named, "
-            "and look again."
+            "One instrument that is off pulls the fix, and others seem off the other way: mend the first one named, and look "
+            "again."
         )
     else:
         yield f"None of {tested} tests tells a unit or a station that is off (5 % chance of one false alarm among all of them)."
@@ -104,7 +104,7 @@ def question_words(question: Question) -> str:
     chance = f"probability by chance {question.adjusted:.2g} among all tests"
     if question.asks == "drift":
         return f"it drifts by {365.25 * value:+.2f} ± {365.25 * sigma:.2f} degrees a year, {chance}"
-    return f"its readings are {value:+.3f} ± {sigma:.3f} degrees from the others' on all days, {chance}"
+    return f"it reads {value:+.2f} ± {sigma:.2f} degrees from all others on all days, {chance}"
 
 
 def notes(told: History) -> Iterator[str]:
@@ -191,19 +191,20 @@ def _course_document(course: Course) -> dict[str, Any]:
         "quantity": course.quantity,
         "days": [
             {
-                "date": None if mean.day.date is None else mean.day.date.isoformat(),
-                "folder": str(mean.day.folder),
-                "mean_deg": mean.mean_rad / DEG,
-                "sigma_deg": mean.sigma_rad / DEG,
-                "readings": mean.readings,
+                "date": None if median.day.date is None else median.day.date.isoformat(),
+                "folder": str(median.day.folder),
+                "median_deg": median.median_rad / DEG,
+                "sigma_deg": median.sigma_rad / DEG,
+                "readings": median.readings,
             }
-            for mean in course.days
+            for median in course.days
         ],
         "tests": [
             {
                 "asks": question.asks,
                 "value_deg" if question.asks == "offset" else "value_deg_per_day": question.value / DEG,
                 "sigma_deg" if question.asks == "offset" else "sigma_deg_per_day": question.sigma / DEG,
+                "stated_sigmas": question.stated_sigmas,
                 "probability": question.probability,
                 "adjusted_probability": question.adjusted,
             }
