@@ -110,14 +110,14 @@ def _stack(shape: _Shape, members: Sequence[Stretch]) -> _Stack:
     time_s = np.array([(one.t_us - one.at_us) * US for one in members])
     rate_rad_s = np.array([one.rate_rad_s for one in members])
     force_g = np.array([one.force_g for one in members])
-    step_s = np.diff(time_s, axis=1, prepend=time_s[:, :1]).clip(0.0, _LONGEST_STEP_S)
+    step_s = (time_s[:, -1] - time_s[:, 0]) / max(shape.samples - 1, 1)  # a sample counts as one, whatever its stamp's jitter
     return _Stack(
         shape=shape,
         time_s=time_s,
         rate_rad_s=rate_rad_s,
         force_g=force_g,
         begun_wxyz=integrated(time_s, rate_rad_s, np.array([one.attitude_wxyz for one in members])),
-        weight=_calm(force_g) * step_s / SIGMA_FORCE_G_ROOT_S**2,
+        weight=_calm(force_g) * step_s[:, None] / SIGMA_FORCE_G_ROOT_S**2,
         anchor=np.argmin(np.abs(time_s), axis=1),
         sigma_scale=np.array([one.sigma_scale for one in members]),
     )

@@ -1,4 +1,4 @@
-"""An old day, a better calibration: units that were never calibrated see a flight through the real firmware and are calibrated later."""
+"""An old day, a better calibration: uncalibrated units see a flight through the real firmware and are calibrated afterwards."""
 
 import time
 from dataclasses import dataclass, replace
@@ -86,7 +86,7 @@ def flown(tmp_path_factory, micropython):
 
 
 def document(serial, true):
-    """Return what a perfect calibration of that sensor, made years ago, would say."""
+    """Return what a perfect calibration of that sensor would say, dated years before the flight."""
     return {
         "format": FORMAT,
         "id": "perfect",
