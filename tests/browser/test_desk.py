@@ -148,7 +148,7 @@ def seen(page, address):
 
 
 def access_key(page, key):
-    """Press Alt and a key as a keyboard does: Chromium looks for the letter without Alt, which playwright's own press leaves out."""
+    """Press Alt and a key as a keyboard does: Chromium wants the letter without Alt, which playwright's own press leaves out."""
     keyboard = page.context.new_cdp_session(page)
     event = {"modifiers": 1, "key": key, "unmodifiedText": key, "windowsVirtualKeyCode": ord(key.upper())}
     for kind in ("keyDown", "keyUp"):

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from apexfix.report.rounding import PLAIN, Manner
+
 
 @dataclass(frozen=True, slots=True)
 class UnitCard:
@@ -90,4 +92,4 @@ class Snapshot:
     read: bool = False  # whether the day's files were looked at yet
     trouble: str = ""  # why the day could not be reduced; the board is then the last one that could
     answered: int = 0  # requests of pages that this snapshot has seen
-    zone: str | None = None  # IANA name of the place's hour; None is UTC
+    manner: Manner = PLAIN  # in which the figures of the board are written

@@ -113,7 +113,7 @@ def _show(app: Flask, desk: Desk) -> None:
         day = desk.answers
         if day is None:
             raise NotFound(desk.snapshot.trouble or "Nothing of this day was reduced yet.")
-        answer = Response(day_html(day), mimetype="text/html")
+        answer = Response(day_html(day, desk.snapshot.manner), mimetype="text/html")
         answer.headers["Content-Security-Policy"] = REPORT_POLICY
         return answer
 
@@ -121,7 +121,7 @@ def _show(app: Flask, desk: Desk) -> None:
 def _sections(desk: Desk) -> dict[str, tuple[str, str]]:
     """Return the parts of the page that change, by the name of their place: a checksum, and markup."""
     shown, working = desk.snapshot, desk.working
-    hour = partial(_hour, Manner(timezone=shown.zone))
+    hour = partial(_hour, shown.manner)
     parts = {name: render_template(f"{name}.html", shown=shown, board=shown.board, working=working, hour=hour) for name in SECTIONS}
     return {name: (hashlib.sha256(part.encode()).hexdigest()[:16], part) for name, part in parts.items()}
 

@@ -58,7 +58,7 @@ class Desk:
         self.folder = folder
         self._reduced, self._habits = reduced, habits
         self._site = read_site(folder / SITE_NAME)
-        self._snapshot = Snapshot(Board(self._site.name), zone=self._site.timezone)
+        self._snapshot = Snapshot(Board(self._site.name), manner=Manner(habits.feet, self._site.timezone))
         self._answers: DayResult | None = None
         self._news = threading.Condition()  # guards the snapshot and the count of requests, for moments only
         self._asked = 0
@@ -200,7 +200,7 @@ class Desk:
             self._snapshot = replace(self._snapshot, read=True, trouble=str(error))
 
     def _derived(self) -> Snapshot:
-        """Return the snapshot of the files as they are. Where they hold no flight, their marks can still be settled, or unsettled."""
+        """Return the snapshot of the files as they are. Without any flight the marks can be settled all the same."""
         self._site = site = read_site(self.folder / SITE_NAME)
         manner = Manner(self._habits.feet, site.timezone)
         places = read_alignment(self.folder).places if (self.folder / ARCHIVE_NAME).exists() else ()
@@ -212,7 +212,7 @@ class Desk:
         else:
             self._answers = answers
             board, trouble = board_of(answers, marks, manner), ""
-        return replace(self._snapshot, read=True, board=board, trouble=trouble, zone=site.timezone)
+        return replace(self._snapshot, read=True, board=board, trouble=trouble, manner=manner)
 
     def _publish(self, snapshot: Snapshot) -> None:
         with self._news:
