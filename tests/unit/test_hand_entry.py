@@ -1,3 +1,4 @@
+import re
 import shutil
 import signal
 import subprocess
@@ -162,6 +163,7 @@ def test_a_flight_of_two_stations_has_its_height_and_closure_at_once(day):
     output = typed(day, "", "45", "0", "45", "270", "q")
     assert "flight 1: 100" in output
     assert "closure 0.0 %" in output
+    assert re.search(r"flight 1: .* ± .* m \(95 %: [\d.]+ to [\d.]+ m\), closure", output)
     (flight,) = flights_from_hand(read_sightings(day / "sightings.csv", read_site(day / "site.toml")))
     assert len(flight.sightings) == 2
 

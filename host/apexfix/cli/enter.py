@@ -12,7 +12,7 @@ from apexfix.fields import Unfit
 from apexfix.hand_entry import BACK, LOST, QUIT, Entry, Finished, answered, question
 from apexfix.model import Site
 from apexfix.reduce.day import reduce_day
-from apexfix.report.rounding import closure_words, height_words
+from apexfix.report.rounding import closure_words, height_words, interval_words
 from apexfix.site_entry import EYE_M, SIGMA_DEG, Place, bearing_deg, distance_m, eye_m, new_name, sigma_deg, site_toml
 from apexfix.text_file import write_text
 
@@ -114,6 +114,7 @@ def _keep(day: Path, site: Site, finished: Finished) -> None:
     everything = read_sightings(day / SIGHTINGS_NAME, site)
     flights = flights_from_hand(sighting for sighting in everything if sighting.flight == finished.flight)
     for result in reduce_day(site, flights).flights:
-        click.echo(f"  flight {result.flight}: {height_words(result)}, closure {closure_words(result)}, {result.verdict.value}")
+        known = f"{height_words(result)} (95 %: {interval_words(result)})" if result.interval95_m else height_words(result)
+        click.echo(f"  flight {result.flight}: {known}, closure {closure_words(result)}, {result.verdict.value}")
         for reason in result.reasons:
             click.echo(f"    {reason}")
