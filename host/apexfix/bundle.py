@@ -101,21 +101,31 @@ def import_day(bundle: Path, day: Path) -> tuple[Packed, ...]:
 # --- out ------------------------------------------------------------------------------------------------------------
 
 
-def _sources(day: Path, scratch: Path) -> dict[str, Path]:
-    """Return where the bytes of each file are, the archive's in a copy."""
+def files_of(day: Path) -> dict[str, Path]:
+    """Return the files of a day's folder, by their names in it. The report, hidden files and links are left out.
+
+    Raises
+    ------
+    FileError
+        There are none, or one has a name that is not safe on every system.
+    """
     found: dict[str, Path] = {}
     for path in sorted(day.rglob("*")):
         parts = path.relative_to(day).parts
-        if path.is_symlink() or not path.is_file() or parts[0] in _LEFT_OUT or _is_hidden(parts):
-            continue
-        name = "/".join(parts)
-        if name == ARCHIVE_NAME:
-            path = scratch / ARCHIVE_NAME
-            with open_archive(day / ARCHIVE_NAME) as archive:
-                archive.copy_to(path)
-        found[_allowed(name, day)] = path
+        if not (path.is_symlink() or not path.is_file() or parts[0] in _LEFT_OUT or _is_hidden(parts)):
+            found[_allowed("/".join(parts), day)] = path
     if not found:
         raise FileError("no files seen, the folder of a day expected", path=day)
+    return found
+
+
+def _sources(day: Path, scratch: Path) -> dict[str, Path]:
+    """Return where the bytes of each file are, the archive's in a copy."""
+    found = files_of(day)
+    if ARCHIVE_NAME in found:
+        with open_archive(day / ARCHIVE_NAME) as archive:
+            archive.copy_to(scratch / ARCHIVE_NAME)
+        found[ARCHIVE_NAME] = scratch / ARCHIVE_NAME
     return found
 
 

@@ -78,8 +78,8 @@ def read_decisions(folder: Path) -> tuple[Decision, ...]:
     return tuple(_decision(path, line, row) for line, row in lines)
 
 
-def add_decision(folder: Path, decision: Decision) -> None:
-    """Add a line to a day's assignments.csv, and be sure that it is on the disk. A note loses its line breaks.
+def add_decision(folder: Path, *decisions: Decision) -> None:
+    """Add lines to a day's assignments.csv, and be sure that they are on the disk. A note loses its line breaks.
 
     Raises
     ------
@@ -89,9 +89,11 @@ def add_decision(folder: Path, decision: Decision) -> None:
     path = folder / ASSIGNMENTS_NAME
     out = io.StringIO()
     rows = csv.writer(out, lineterminator="\n")
-    when, note = utc_text(decision.decided_utc_us), guarded(" ".join(decision.note.split()))
-    rows.writerow((when, guarded(decision.mark), str(decision.verdict), note))
-    _decision(path, None, out.getvalue().rstrip("\n"))  # what this release writes it must be able to read
+    for decision in decisions:
+        when, note = utc_text(decision.decided_utc_us), guarded(" ".join(decision.note.split()))
+        rows.writerow((when, guarded(decision.mark), str(decision.verdict), note))
+    for row in out.getvalue().splitlines():
+        _decision(path, None, row)  # what this release writes it must be able to read
     try:
         with path.open("a+b") as file:
             file.write(_begin(file.seek(0, os.SEEK_END), path) + out.getvalue().encode())

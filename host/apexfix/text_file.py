@@ -16,7 +16,7 @@ def read_text(path: Path, largest_bytes: int) -> str:
     FileError
         The file is missing or unreadable, larger than allowed, not UTF-8, or holds a zero byte.
     """
-    content = _bounded(path, largest_bytes)
+    content = read_bytes(path, largest_bytes)
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise FileError("this is UTF-16, UTF-8 expected; save it again as UTF-8", path=path, line=1)
     try:
@@ -32,7 +32,8 @@ def read_text(path: Path, largest_bytes: int) -> str:
     return text
 
 
-def _bounded(path: Path, largest_bytes: int) -> bytes:
+def read_bytes(path: Path, largest_bytes: int) -> bytes:
+    """Return the content of a file; FileError where it is missing, unreadable or larger than allowed."""
     try:
         with path.open("rb") as file:
             content = file.read(largest_bytes + 1)

@@ -89,7 +89,7 @@ def test_the_command_reads_a_folder_and_says_what_came(two, tmp_path):
     done = CliRunner().invoke(main, ["merge", str(tmp_path / "one"), str(tmp_path / "other")])
     assert done.exit_code == 0, done.output
     assert "1 new units" in done.output
-    assert "are not merged; copy the lines" in done.output
+    assert "0 new hand readings, 0 new decisions" in done.output
     assert CliRunner().invoke(main, ["merge", str(tmp_path / "one"), str(tmp_path / "nowhere")]).exit_code == 4
     assert not (tmp_path / "nowhere").exists()
 

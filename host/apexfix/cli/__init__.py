@@ -39,7 +39,7 @@ HELP: Final = {
     "history": "Tell the log of many days: a rocket over time, units that are off.",
     "import": "Unpack a day that was exported.",
     "learn": "Learn drag and speed of a rocket from its measured flights.",
-    "merge": "Join the archives of two laptops of the same day.",
+    "merge": "Join the folders of two laptops of the same day.",
     "predict": "Predict a rocket's flight as intervals, before the launch.",
     "plan": "Choose where to stand before a launch, and check that it is safe.",
     "pull": "Fetch the records of every connected unit into a day folder.",

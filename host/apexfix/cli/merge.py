@@ -1,32 +1,34 @@
-"""apexfix merge: the archives of two laptops as one."""
+"""apexfix merge: the folders of two laptops as one."""
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
 
-from apexfix.archive import ARCHIVE_NAME, open_archive
 from apexfix.cli.failure import reports_errors
-from apexfix.day import SIGHTINGS_NAME
-from apexfix.errors import FileError
-from apexfix.merge import merge as merge_archives
+from apexfix.day_merge import MergedDay, merge_day
 
 
 @click.command()
-@click.argument("day", type=click.Path(path_type=Path))
+@click.argument("day", type=click.Path(path_type=Path, file_okay=False, exists=True))
 @click.argument("other", type=click.Path(path_type=Path))
 @reports_errors
 def merge(day: Path, other: Path) -> None:
-    """Add to the archive of the folder DAY what the folder OTHER of the same day holds beyond it. OTHER is only read.
+    """Add to the folder DAY what the folder OTHER of the same day holds beyond it. OTHER is only read.
 
-    Where both hold different bytes for one place, those of DAY stay in force; the others are kept beside and listed here.
+    Units' records, clocks, hand readings and what was settled about marks are joined; other files are copied where DAY lacks them.
+    Where both say something else of one thing, that of DAY stays in force; the other is kept beside and told here, with what to do.
     """
-    if not (other / ARCHIVE_NAME).exists():
-        raise FileError("there is no such file, the archive of another laptop expected", path=other / ARCHIVE_NAME)
-    with open_archive(day / ARCHIVE_NAME) as into, open_archive(other / ARCHIVE_NAME) as source:
-        merged = merge_archives(into, source)
-    click.echo(f"{merged.units} new units, {merged.fresh_bytes} new bytes, {merged.exchanges} new exchanges of clocks")
-    for conflict in merged.conflicts:
+    for line in _lines(merge_day(day, other)):
+        click.echo(line)
+
+
+def _lines(merged: MergedDay) -> Iterator[str]:
+    archive = merged.archive
+    yield f"{archive.units} new units, {archive.fresh_bytes} new bytes, {archive.exchanges} new exchanges of clocks"
+    yield f"{merged.readings} new hand readings, {merged.decisions} new decisions about marks"
+    yield from (f"copied: {name}" for name in merged.copied)
+    for conflict in archive.conflicts:
         whose = f"unit {conflict.serial}, log {conflict.log}"
-        click.echo(f"conflict: {whose}, {conflict.what}: {len(conflict.raw)} other bytes, kept beside")
-    if (other / SIGHTINGS_NAME).exists():
-        click.echo(f"note: the hand readings in {other / SIGHTINGS_NAME} are not merged; copy the lines that you want")
+        yield f"conflict: {whose}, {conflict.what}: {len(conflict.raw)} other bytes, kept beside"
+    yield from (f"conflict: {note}" for note in merged.notes)
