@@ -226,3 +226,19 @@ def test_two_launches_under_one_number_are_told():
     (both,) = flights_of(logs=[log_of(time, np.concatenate([first[1], second[1]]), flight=7)])
     assert both.indicated_m == pytest.approx(150.0, abs=0.6)
     assert "2 launches" in both.remarks[0]
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_whatever_was_logged_gives_a_height_with_a_sigma_or_a_reason(seed):
+    draw = np.random.default_rng(seed)
+    count = int(draw.integers(1, 400))
+    time = np.cumsum(draw.choice([0.0, 0.01, 0.05, 0.1, 1.0, 30.0], count, p=[0.1, 0.2, 0.3, 0.3, 0.08, 0.02]))
+    shapes = (
+        np.cumsum(draw.normal(0, draw.choice([0.1, 1.0, 10.0]), count)),
+        np.interp(time, time[-1] * np.array([0.3, 0.4, 0.9]), [0.0, draw.uniform(5, 300), 0.0]) + draw.normal(0, 0.3, count),
+        np.round(np.abs(np.sin(time / draw.uniform(1, 20))) * draw.uniform(5, 300)),
+    )
+    for told in flights_of(logs=[log_of(time, np.clip(shapes[seed % 3], -900, 11_000))]):
+        assert (told.height_m is None) == bool(told.trouble)
+        if told.height_m is not None:
+            assert np.isfinite([told.height_m, *told.own_m.values(), *told.common_m.values()]).all()

@@ -18,6 +18,7 @@ from apexfix.units import STANDARD_GRAVITY
 _HALF_S: Final = 1.5  # half a window
 _LEAST_FITTED: Final = 5  # samples; with fewer the highest one must do
 _CURVATURE: Final = (-1.05 * STANDARD_GRAVITY / 2, 0.1 * STANDARD_GRAVITY / 2)  # of the coast and its sigma: drag and warm air
+_FREE_M_S: Final = 100.0  # sigma of the speed amid the window and of the descent: they are free, but never undetermined
 _OPENINGS: Final = 31  # moments that are tried
 _SIGMA_CURVE_M: Final = 0.07  # a canopy that is half open brakes along no line; how far simulated flights are off by that
 _HUBER: Final = 2.0  # sigmas beyond which a sample counts by its distance, no longer by its square
@@ -60,7 +61,8 @@ def _top(time_s: Vector, height_m: Vector, quiet: Quiet) -> Top:
     highest = _highest(time_s, height_m)
     centre, gap_s = float(time_s[highest]), _gap(time_s, highest)
     near = np.abs(time_s - centre) <= max(_HALF_S, 1.5 * gap_s)
-    if np.count_nonzero(near) < _LEAST_FITTED or np.ptp(time_s[near]) <= 0:
+    on_both_sides = time_s[near][0] < centre < time_s[near][-1]
+    if np.unique(time_s[near]).size < _LEAST_FITTED or not on_both_sides:
         return _from_highest(centre, float(height_m[highest]), quiet, gap_s)
     time, height, sigma, shape = _coasted(time_s[near] - centre, height_m[near], quiet)
     budget = {"sensor noise": sigma, "shape of the apex": hypot(shape, _SIGMA_CURVE_M), "level of the pad": quiet.sigma_level_m}
@@ -109,15 +111,16 @@ def _with_opening(time_s: Vector, height_m: Vector, quiet: Quiet, opening_s: flo
     """Return time, height and variance of the top for one moment of opening, and minus twice the logarithm of its likelihood."""
     coast = np.minimum(time_s, opening_s)
     design = np.stack([np.ones_like(time_s), coast, coast**2, np.maximum(time_s - opening_s, 0.0)], axis=1)
-    # neighbours that err together say less; the curvature is one more reading, the descent an almost free one
+    # neighbours that err together say less; the curvature is one more reading, speed and descent are almost free ones
     sigma = quiet.noise_m * sqrt((1 + quiet.correlation) / (1 - quiet.correlation))
-    rows = np.vstack([design / sigma, [0.0, 0.0, 1 / _CURVATURE[1], 0.0], [0.0, 0.0, 0.0, 1 / 20.0]])
-    read = np.concatenate([height_m / sigma, [_CURVATURE[0] / _CURVATURE[1], 0.0]])
+    weak = np.array([[0.0, 0.0, 1 / _CURVATURE[1], 0.0], [0.0, 1 / _FREE_M_S, 0.0, 0.0], [0.0, 0.0, 0.0, 1 / _FREE_M_S]])
+    rows = np.vstack([design / sigma, weak])
+    read = np.concatenate([height_m / sigma, [_CURVATURE[0] / _CURVATURE[1], 0.0, 0.0]])
     root = np.ones_like(read)
     for _ in range(_ROUNDS):
         found = np.linalg.lstsq(rows * root[:, None], read * root, rcond=None)[0]
         rest = np.abs(read - rows @ found)
-        root[:-2] = np.sqrt(np.minimum(1.0, _HUBER / np.maximum(rest[:-2], 1e-9)))
+        root[: time_s.size] = np.sqrt(np.minimum(1.0, _HUBER / np.maximum(rest[: time_s.size], 1e-9)))
     level, slope, square, _ = found
     at = min(-slope / (2 * square), opening_s) if square < 0 else opening_s
     at = float(np.clip(at, time_s[0], time_s[-1]))

@@ -17,6 +17,7 @@ from apexfix.units import EARTH_RADIUS_M, STANDARD_GRAVITY
 
 STANDARD_PRESSURE_PA: Final = 101_325.0
 STANDARD_TEMPERATURE_K: Final = 288.15
+TEMPERATURE: Final = "air temperature"  # its name in a budget
 _EXPONENT: Final = DRY_AIR_J_KG_K * LAPSE_K_M / STANDARD_GRAVITY  # 0.190263
 
 # What is not known is assumed, with a sigma that is common practice and has no source beyond the one named.
@@ -99,7 +100,7 @@ def air_budget(height_m: float, air: PadAir) -> dict[str, float]:
     humid_k = moist_k - virtual_temperature(air.temperature_k, pressure_pa, air.humidity)
     standard_k = STANDARD_TEMPERATURE_K - LAPSE_K_M * air.pressure_height_m
     return {
-        "air temperature": abs(height_m) * air.sigma_temperature_k / air.temperature_k,
+        TEMPERATURE: abs(height_m) * air.sigma_temperature_k / air.temperature_k,
         "lapse rate": height_m**2 * SIGMA_LAPSE_K_M / (2 * air.temperature_k),
         "humidity": abs(height_m * humid_k) / air.temperature_k,
         "pressure at the pad": abs(height_m) * LAPSE_K_M * air.sigma_pressure_height_m / standard_k,

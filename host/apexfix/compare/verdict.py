@@ -10,6 +10,7 @@ from apexfix.air import ZERO_CELSIUS_K
 from apexfix.compare.agreement import Consistency, detectable
 from apexfix.compare.altimeter import INSTRUMENT, SENSOR
 from apexfix.compare.answer import Compared, Comparison
+from apexfix.compare.barometer import SIGMA_THERMOMETER_K, TEMPERATURE
 from apexfix.compare.pairing import offset_words
 from apexfix.report.rounding import decimals, fixed
 
@@ -17,7 +18,7 @@ _LIKELY: Final = 0.05
 _FEW: Final = 10  # pairs below which a limit of agreement is known to within 60 % of its distance from the bias or worse
 _LARGEST_TEMPERATURE_K: Final = 25.0  # no thermometer is wrong by more
 _ADVICE: Final[Mapping[str, str]] = {
-    "air temperature": "read a thermometer in the shade at the pad, and give it with --temperature or in the file",
+    TEMPERATURE: "read a thermometer in the shade at the pad, and give it with --temperature or in the file",
     "pressure at the pad": "give the pressure at the pad with --pressure, or the pad's height in site.toml",
     "humidity": "give the relative humidity with --humidity",
     "lapse rate": "fly when the ground is neither hot nor frozen; nothing at the pad can measure the air above",
@@ -91,6 +92,9 @@ def _settle(told: Comparison, fit: Consistency) -> Iterator[str]:
     source, part, whole = _largest_common(told.compared)
     share = f"{source} ({fixed(part, decimals(part))} m of {fixed(whole, decimals(whole))} m)"
     advice = _ADVICE.get(source, "survey the stations again, and take a backsight before and after each flight")
+    airs = [row.control.air for row in told.compared if row.control.air is not None]
+    if source == TEMPERATURE and airs and all(air.sigma_temperature_k <= SIGMA_THERMOMETER_K for air in airs):
+        advice = "read a better thermometer, shaded and in moving air, right before and after each flight"
     yield f"What would settle more: {advice}. The largest cause common to all flights is {share}; it does not average out."
     floor = sqrt(sum(part**2 for part in _common(told.compared).values()))
     if fit.sigma_shift > 1.3 * floor:
