@@ -93,12 +93,10 @@ def integrated(time_s: Vector, rate_rad_s: Vector, known_wxyz: Vector) -> Vector
         Quaternions, w x y z.
     """
     turn = 0.5 * (rate_rad_s[:, 1:] + rate_rad_s[:, :-1]) * np.diff(time_s, axis=1)[..., None]
-    half = 0.5 * np.linalg.norm(turn, axis=2, keepdims=True)
-    steps = np.concatenate([np.cos(half), 0.5 * turn * np.sinc(half / np.pi)], axis=2)
-    from_first = _running_product(steps)
+    from_first = _running_product(quaternions(turn))
     anchor = np.argmin(np.abs(time_s), axis=1)
     back = from_first[np.arange(len(anchor)), anchor] * [1.0, -1.0, -1.0, -1.0]
-    return _product(_product(known_wxyz, back)[:, None], from_first)
+    return product(product(known_wxyz, back)[:, None], from_first)
 
 
 def _running_product(steps: Vector) -> Vector:
@@ -107,13 +105,19 @@ def _running_product(steps: Vector) -> Vector:
     products = np.concatenate([one, steps], axis=1)
     shift = 1
     while shift < products.shape[1]:
-        products = np.concatenate([products[:, :shift], _product(products[:, :-shift], products[:, shift:])], axis=1)
+        products = np.concatenate([products[:, :shift], product(products[:, :-shift], products[:, shift:])], axis=1)
         shift *= 2
     return products
 
 
-def _product(a: Vector, b: Vector) -> Vector:
-    """Return the Hamilton product of quaternions (..., 4)."""
+def quaternions(turn_rad: Vector) -> Vector:
+    """Return the quaternions (..., 4) of rotation vectors (..., 3)."""
+    half = 0.5 * np.sqrt(np.einsum("...i,...i->...", turn_rad, turn_rad))[..., None]
+    return np.concatenate([np.cos(half), 0.5 * turn_rad * np.sinc(half / np.pi)], axis=-1)
+
+
+def product(a: Vector, b: Vector) -> Vector:
+    """Return the Hamilton product of quaternions (..., 4): first b, then a."""
     aw, ax, ay, az = np.moveaxis(a, -1, 0)
     bw, bx, by, bz = np.moveaxis(b, -1, 0)
     return np.stack([

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from apexfix.attitude import Stretch, integrated
+from apexfix.attitude import Stretch, integrated, product, quaternions
 from apexfix.model import Vector
 from apexfix.units import DEG, US
 
@@ -36,6 +36,7 @@ _HALF_RATE_S: Final = 0.015  # the angular acceleration is taken over twice this
 _LONGEST_STEP_S: Final = 0.05
 _CLOSE_RAD: Final = 1e-4  # the change after one so small is a hundredth of it
 _PASSES: Final = 20
+_AT_ONCE: Final = 10_000  # samples: what a processor's cache holds
 _GRAVITY_M_S2: Final = 9.80665
 _UP: Final = np.array([0.0, 0.0, 1.0])
 
@@ -83,8 +84,11 @@ def smoothed(stretches: Sequence[Stretch]) -> tuple[Smoothed, ...]:
         alike[_shape(one), len(one.t_us) > 1 and bool(np.mean(_calm(one.force_g)) >= _LEAST_CALM)].append(index)
     found: dict[int, Smoothed] = {}
     for (shape, felt), members in alike.items():
-        stack = _stack(shape, [stretches[index] for index in members])
-        found.update(zip(members, _solved(stack) if felt else _unfelt(stack), strict=True))
+        most = max(1, _AT_ONCE // shape.samples)
+        for first in range(0, len(members), most):
+            some = members[first : first + most]
+            stack = _stack(shape, [stretches[index] for index in some])
+            found.update(zip(some, _solved(stack) if felt else _unfelt(stack), strict=True))
     return tuple(found[index] for index in range(len(stretches)))
 
 
@@ -128,20 +132,19 @@ def _solved(stack: _Stack) -> list[Smoothed]:
     hat = _hat(stack.shape)
     lever = _lever(stack)
     prior = _prior(stack)
-    attitude = _upright(stack)
-    values = np.zeros((len(attitude), 2 * knots + 6))
+    wxyz = _upright(stack)
+    values = np.zeros((len(prior), 2 * knots + 6))
     normal = prior
     for _ in range(_PASSES):
-        normal, right, integral = _equations(stack, attitude, (lever, hat, values[:, -3:]))
+        normal, right, integral = _equations(stack, wxyz, (lever, hat, values[:, -3:]))
         normal = normal + prior
         right = right - np.einsum("wij,wj->wi", prior, values)
         change = np.linalg.solve(normal, right[..., None])[..., 0]
         values = values + change
-        attitude = _turned(attitude, change, (hat, integral))
+        wxyz = _turned(wxyz, change, (hat, integral))
         if np.max(np.abs(change[:, : 2 * knots])) < _CLOSE_RAD:
             break
     sigma = _sigma_tilt(np.asarray(np.linalg.inv(normal), dtype=np.float64), hat[stack.anchor])
-    wxyz = Rotation.from_matrix(attitude.reshape(-1, 3, 3)).as_quat(scalar_first=True).reshape(len(attitude), -1, 4)
     return [
         Smoothed(Rotation.from_quat(own, scalar_first=True), float(s), each[-6:-3], each[-3:])
         for own, s, each in zip(wxyz, sigma, values, strict=True)
@@ -196,26 +199,35 @@ def _wander(stack: _Stack) -> Vector:
 
 
 def _upright(stack: _Stack) -> Vector:
-    """Return the attitudes (W, N, 3, 3) turned as wholes, by the shortest way, so that the mean force points up."""
-    begun = Rotation.from_quat(stack.begun_wxyz.reshape(-1, 4), scalar_first=True).as_matrix().reshape(*stack.rate_rad_s.shape, 3)
-    mean = np.einsum("wn,wnij,wnj->wi", stack.weight, begun, stack.force_g)
+    """Return the attitudes (W, N, 4) turned, each window as a whole and by the shortest way, so that the mean force points up."""
+    mean = np.sum(_level(stack.begun_wxyz, stack) * stack.weight[..., None], axis=1)
     mean /= np.linalg.norm(mean, axis=1, keepdims=True)
     axis = np.cross(mean, _UP)
     sine = np.linalg.norm(axis, axis=1)
     axis = np.where(sine[:, None] > 0.0, axis, [1.0, 0.0, 0.0])  # upside down: every way is as short
     vector = axis / np.linalg.norm(axis, axis=1, keepdims=True) * np.arctan2(sine, mean[:, 2])[:, None]
-    return np.asarray(Rotation.from_rotvec(vector).as_matrix()[:, None] @ begun)
+    return product(quaternions(vector)[:, None], stack.begun_wxyz)
 
 
-def _equations(stack: _Stack, attitude: Vector, known: tuple[Vector, Vector, Vector]) -> tuple[Vector, Vector, Vector]:
+def _level(wxyz: Vector, stack: _Stack) -> Vector:
+    """Return the specific force in level axes (W, N, 3)."""
+    return np.asarray(_rotation(wxyz).apply(stack.force_g.reshape(-1, 3)).reshape(stack.force_g.shape))
+
+
+def _rotation(wxyz: Vector) -> Rotation:
+    return Rotation.from_quat(wxyz.reshape(-1, 4), scalar_first=True)
+
+
+def _equations(stack: _Stack, wxyz: Vector, known: tuple[Vector, Vector, Vector]) -> tuple[Vector, Vector, Vector]:
     """Return normal matrix (W, P, P), right side (W, P) and the integral of the attitude from the press (W, N, 3, 3)."""
     lever, hat, arm = known
     block = np.arange(0, stack.shape.samples, stack.shape.block)
     weight = np.add.reduceat(stack.weight, block, axis=1)
     share = stack.weight / np.maximum(np.repeat(weight, np.diff([*block, stack.shape.samples]), axis=1), 1e-12)
-    integral = _integral(stack, attitude)
-    felt = _blocks(np.einsum("wnij,wnj->wni", attitude, stack.force_g) * share[..., None], block)
-    swung = _blocks(attitude @ lever * share[..., None, None], block)
+    matrix = _rotation(wxyz).as_matrix().reshape(lever.shape)
+    integral = _integral(stack, matrix)
+    felt = _blocks(_level(wxyz, stack) * share[..., None], block)
+    swung = _blocks(matrix @ lever * share[..., None, None], block)
     drifted = _blocks(integral * share[..., None, None], block)
     knots = np.einsum("wn,nk->wnk", share, hat)
     tilt = np.einsum("wbij,wbk->wbikj", -_cross(felt)[..., :2], _blocks(knots, block))
@@ -231,21 +243,21 @@ def _blocks(values: Vector, block: NDArray[np.intp]) -> Vector:
     return np.asarray(np.add.reduceat(values, block, axis=1))
 
 
-def _integral(stack: _Stack, attitude: Vector) -> Vector:
+def _integral(stack: _Stack, matrix: Vector) -> Vector:
     step_s = np.diff(stack.time_s, axis=1)[..., None, None]
-    summed = np.zeros_like(attitude)
-    np.cumsum(0.5 * (attitude[:, 1:] + attitude[:, :-1]) * step_s, axis=1, out=summed[:, 1:])
+    summed = np.zeros_like(matrix)
+    np.cumsum(0.5 * (matrix[:, 1:] + matrix[:, :-1]) * step_s, axis=1, out=summed[:, 1:])
     return summed - summed[np.arange(len(summed)), stack.anchor][:, None]
 
 
-def _turned(attitude: Vector, change: Vector, known: tuple[Vector, Vector]) -> Vector:
+def _turned(wxyz: Vector, change: Vector, known: tuple[Vector, Vector]) -> Vector:
     """Return attitudes after a change of tilt and offset."""
     hat, integral = known
     knots = hat.shape[1]
     tilt = np.einsum("nk,wkj->wnj", hat, change[:, : 2 * knots].reshape(-1, knots, 2))
     vector = -np.einsum("wnij,wj->wni", integral, change[:, -6:-3])
     vector[..., :2] += tilt
-    return np.asarray(Rotation.from_rotvec(vector.reshape(-1, 3)).as_matrix().reshape(attitude.shape) @ attitude)
+    return product(quaternions(vector), wxyz)
 
 
 def _sigma_tilt(covariance: Vector, hat: Vector) -> Vector:
