@@ -5,12 +5,14 @@ import re
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
 from apexfix.calibrate.field_test import two_faces
-from apexfix.calibrate.steps import Step, append_step, read_steps, read_targets
+from apexfix.calibrate.steps import Step, append_step, append_target, read_steps, read_targets
 from apexfix.calibrate.target import Tape, taped_target
+from apexfix.cli.calibrate import calibrate
 from apexfix.errors import ApexfixError, CalibrationError, FileError
 from apexfix.units import DEG
 
@@ -102,6 +104,70 @@ def test_any_table_of_targets_is_read_or_refused_as_a_person_can_act_on(tmp_path
     (folder / "targets.csv").write_text(HEAD + "\n".join(",".join(row) for row in rows) + "\n")
     with contextlib.suppress(ApexfixError):  # any other exception would be a bug and fails here
         read_targets(folder)
+
+
+TAPED = {"height_m": 6.5, "eye_m": 1.5, "distance_m": 12.0, "sigma_height_m": 0.01, "sigma_eye_m": 0.005, "sigma_distance_m": 0.02}
+
+
+def test_marks_that_are_written_down_are_read_as_they_were(tmp_path):
+    written = [
+        append_target(tmp_path / "u01", "gable, left", TAPED),
+        append_target(tmp_path / "u01", "level", {"elevation_deg": 0.0, "sigma_elevation_deg": 0.02}),
+        append_target(tmp_path / "u01", "door", {}),
+    ]
+    assert list(read_targets(tmp_path / "u01")) == written
+
+
+def test_a_mark_goes_into_the_columns_that_the_table_has(tmp_path):
+    (tmp_path / "targets.csv").write_text("sigma_elevation_deg,target,elevation_deg\n0.02,level,0\n")
+    append_target(tmp_path, "lamp", {"elevation_deg": 3.0, "sigma_elevation_deg": 0.1})
+    assert read_targets(tmp_path)[1].elevation_rad == 3.0 * DEG
+    with pytest.raises(FileError, match="line 1, height_m: this column is missing"):
+        append_target(tmp_path, "gable", TAPED)
+
+
+@pytest.mark.parametrize(
+    ("name", "figures", "said"),
+    [
+        ("door", TAPED, "door is in .*targets.csv already; take another name, or correct its line there"),
+        ("near", TAPED | {"distance_m": 2.0}, "target near is 2.00 m away"),
+        ("", {}, "cannot be a mark's name"),
+        ("#3", {}, "cannot be a mark's name"),
+        ("a\nb", {}, "cannot be a mark's name"),
+        ("lamp", {"elevation_deg": 3.0}, "elevation_deg seen, all of height_m"),
+    ],
+)
+def test_a_mark_that_is_of_no_use_is_refused_and_nothing_is_written(tmp_path, name, figures, said):
+    append_target(tmp_path, "door", {})
+    before = (tmp_path / "targets.csv").read_bytes()
+    with pytest.raises(CalibrationError, match=said):
+        append_target(tmp_path, name, figures)
+    assert (tmp_path / "targets.csv").read_bytes() == before
+
+
+def test_nothing_is_added_behind_a_line_without_an_end(tmp_path):
+    (tmp_path / "targets.csv").write_text("target\ndoor")
+    with pytest.raises(FileError, match="line 2: the last line has no end"):
+        append_target(tmp_path, "lamp", {})
+
+
+def test_the_command_asks_for_the_tape_figures_that_are_not_given(tmp_path):
+    asked = CliRunner().invoke(calibrate, ["measure", str(tmp_path), "gable", "--eye", "1.5"], input="6.5\n\n\n12\n0.02\n")
+    assert (asked.exit_code, asked.stdout) == (0, "gable: elevation 22.620° ± 0.057° seen from the tube\n")
+    given = ["--height", "6.5", "--eye", "1.5", "--distance", "12", *(w for s in ("0.01", "0.005", "0.02") for w in ("--sigma", s))]
+    assert (
+        CliRunner()
+        .invoke(calibrate, ["measure", str(tmp_path), "same", *given])
+        .stdout.startswith("same: elevation 22.620° ± 0.057°")
+    )
+    assert (
+        CliRunner()
+        .invoke(calibrate, ["measure", str(tmp_path), "level", "--level"], input="\n")
+        .stdout.startswith("level: elevation 0.000° ± 0.020°")
+    )
+    assert CliRunner().invoke(calibrate, ["measure", str(tmp_path), "door", "--unknown"]).exit_code == 0
+    assert CliRunner().invoke(calibrate, ["measure", str(tmp_path), "x", "--level", "--unknown"]).exit_code == 2
+    assert [target.id for target in read_targets(tmp_path)] == ["gable", "same", "level", "door"]
 
 
 def test_steps_that_are_written_are_read_and_the_last_word_about_a_press_counts(tmp_path):

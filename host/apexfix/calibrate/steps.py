@@ -3,7 +3,7 @@
 import csv
 import io
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -11,7 +11,7 @@ from typing import Final
 from apexfix.calibrate.target import Tape, Target, taped_target
 from apexfix.errors import CalibrationError, FileError
 from apexfix.fields import suggestion
-from apexfix.text_file import append_text, read_text
+from apexfix.text_file import append_text, read_text, write_text
 from apexfix.units import DEG
 
 STEPS_NAME: Final = "steps.csv"
@@ -64,9 +64,7 @@ def append_step(folder: Path, step: Step) -> None:
     path = folder / STEPS_NAME
     if not path.exists():
         append_text(path, ",".join(_HEADER) + "\n")
-    line = io.StringIO()
-    csv.writer(line, lineterminator="\n").writerow([step.log, step.record, step.kind, step.target, step.face, step.set])
-    append_text(path, line.getvalue())
+    append_text(path, _line([step.log, step.record, step.kind, step.target, step.face, step.set]))
 
 
 def read_targets(folder: Path) -> tuple[Target, ...]:
@@ -75,12 +73,60 @@ def read_targets(folder: Path) -> tuple[Target, ...]:
     Raises
     ------
     FileError
-        Names the line and the field.
+        A cell cannot be read; names the line and the field.
+    CalibrationError
+        Figures are missing or make no target; names the line.
     """
     path = folder / TARGETS_NAME
     if not path.exists():
         return ()
     return tuple(_target(path, line, row) for line, row in _rows(path, _TARGET_HEADER[:1], _TARGET_HEADER))
+
+
+def append_target(folder: Path, name: str, figures: Mapping[str, float]) -> Target:
+    """Add a line about one mark, and return what it is as a target.
+
+    Parameters
+    ----------
+    figures
+        By the names of the columns: all of the tape, or an elevation and its sigma, or none where its height cannot be told.
+
+    Raises
+    ------
+    CalibrationError
+        The name is taken or cannot be one, or the mark is of no use (too near, a negative sigma). Nothing is written then.
+    FileError
+        The file cannot be read or written.
+    """
+    path = folder / TARGETS_NAME
+    if not name.strip() or name.startswith("#") or not name.isprintable():
+        raise CalibrationError(f"{name!r} cannot be a mark's name; take a word such as gable")
+    if any(target.id == name for target in read_targets(folder)):
+        raise CalibrationError(f"{name} is in {path} already; take another name, or correct its line there")
+    target = _target_of(name, figures)
+    names = _header_of(path) if path.exists() else _TARGET_HEADER
+    for column in ("target", *figures):
+        if column not in names:
+            raise FileError("this column is missing; add it to the header line", path=path, line=1, field=column)
+    if not path.exists():
+        write_text(path, ",".join(_TARGET_HEADER) + "\n")
+    append_text(path, _line([{"target": name, **figures}.get(column, "") for column in names]))
+    return target
+
+
+def _header_of(path: Path) -> Sequence[str]:
+    """Return the columns of a table that ends in a whole line; another's last line would swallow what is added."""
+    text = read_text(path, _LARGEST_BYTES)
+    if not text.endswith("\n"):
+        raise FileError("the last line has no end; add a line end there", path=path, line=text.count("\n") + 1)
+    first = next(line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#"))
+    return [name.strip() for name in next(csv.reader([first]))]
+
+
+def _line(cells: Sequence[object]) -> str:
+    line = io.StringIO()
+    csv.writer(line, lineterminator="\n").writerow(cells)
+    return line.getvalue()
 
 
 def _rows(path: Path, needed: tuple[str, ...], known: tuple[str, ...]) -> Iterator[tuple[int, dict[str, str]]]:
@@ -124,21 +170,24 @@ def _whole(path: Path, line: int, cell: tuple[Mapping[str, str], str]) -> int:
 
 def _target(path: Path, line: int, row: Mapping[str, str]) -> Target:
     figures = {name: _figure(path, line, (row, name)) for name in _TARGET_HEADER[1:]}
-    given = {name: value for name, value in figures.items() if value is not None}
     name = row.get("target", "")
     if not name:
         raise FileError("a target needs a name", path=path, line=line, field="target")
+    try:
+        return _target_of(name, {column: value for column, value in figures.items() if value is not None})
+    except CalibrationError as error:
+        raise CalibrationError(f"{path}, line {line}: {error}") from error
+
+
+def _target_of(name: str, given: Mapping[str, float]) -> Target:
     if not given:
         return Target(name, None, 0.0)
     if set(given) == set(_TARGET_HEADER[7:]) and given["sigma_elevation_deg"] > 0:
         return Target(name, given["elevation_deg"] * DEG, given["sigma_elevation_deg"] * DEG)
     if set(given) == set(_TAPE):
-        try:
-            return taped_target(name, Tape(*(given[field] for field in _TAPE)))
-        except CalibrationError as error:
-            raise CalibrationError(f"{path}, line {line}: {error}") from error
+        return taped_target(name, Tape(*(given[field] for field in _TAPE)))
     wanted = f"all of {', '.join(_TAPE)}, or elevation_deg with a sigma_elevation_deg above 0, or nothing"
-    raise FileError(f"{', '.join(given)} seen, {wanted} expected", path=path, line=line)
+    raise CalibrationError(f"{', '.join(given)} seen, {wanted} expected")
 
 
 def _figure(path: Path, line: int, cell: tuple[Mapping[str, str], str]) -> float | None:

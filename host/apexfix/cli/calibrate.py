@@ -11,7 +11,7 @@ import click
 
 from apexfix.archive import ARCHIVE_NAME, open_archive
 from apexfix.calibrate.document import carried_part, concerns, demand_own, file_name, read_document, write_document
-from apexfix.calibrate.steps import CHECK, SIGHTING, read_targets
+from apexfix.calibrate.steps import CHECK, SIGHTING, append_target, read_targets
 from apexfix.cli.failure import reports_errors
 from apexfix.link import open_port
 from apexfix.session import Session
@@ -33,6 +33,11 @@ from apexfix.workshop.combine import combined
 from apexfix.workshop.guide import Desk
 
 NOT_PASSED = 1
+_TAPE_QUESTIONS = {
+    "height": ("Height of the mark above the ground in metres", 0.01),
+    "eye": ("Height of the tube's axis above the same ground in metres", 0.005),
+    "distance": ("Level distance from the tube to below the mark in metres", 0.02),
+}
 _LONG = ("recordings", "targets", "turns", "covariance", "gyro_covariance")  # for programs, not for a screen
 
 
@@ -45,7 +50,7 @@ def _step(command: Callable[..., None]) -> Callable[..., None]:
 
 @click.group()
 def calibrate() -> None:
-    """Calibrate a unit: poses, targets, turns, noise, field-test; then combine, check and load.
+    """Calibrate a unit: poses, measure, targets, turns, noise, field-test; then combine, check and load.
 
     Every step keeps its recordings in FOLDER, one for each unit, and can be done again or on another day.
     """
@@ -64,6 +69,41 @@ def poses(folder: Path, port: str | None, unit: str | None) -> None:
     _tell_all(taken.refused)
     _tell_all(f"not yet taken: {pose}" for pose in missing_poses(bench))
     click.echo(words.of_elevations(elevations(bench), len(taken.used)))
+
+
+@calibrate.command()
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.argument("name")
+@click.option("--level", is_flag=True, help="It was marked with a water level, at the height of the tube's axis.")
+@click.option("--unknown", is_flag=True, help="Its height cannot be told; it serves to roll the tube on.")
+@click.option("--height", type=float, help="Metres above the ground.")
+@click.option("--eye", type=float, help="Height of the tube's axis above the same ground.")
+@click.option("--distance", type=float, help="Level metres from the tube to below the mark.")
+@click.option(
+    "--sigma", type=float, multiple=True, help="Error to expect: of height, eye and distance in metres, or of a level in degrees."
+)
+@reports_errors
+def measure(folder: Path, name: str, level: bool, unknown: bool, **tape: Any) -> None:
+    """Write the mark NAME into FOLDER/targets.csv; asks for the tape figures that are not given."""
+    if level and unknown:
+        raise click.UsageError("a mark is level or unknown, not both")
+    figures = {} if unknown else _level_figures(tape["sigma"]) if level else _tape_figures(tape)
+    click.echo(words.of_target(append_target(folder, name, figures)))
+
+
+def _level_figures(sigma: tuple[float, ...]) -> dict[str, float]:
+    question = "Error to expect of the level in degrees (4 mm over 12 m are 0.02)"
+    return {"elevation_deg": 0.0, "sigma_elevation_deg": sigma[0] if sigma else click.prompt(question, default=0.02, err=True)}
+
+
+def _tape_figures(tape: dict[str, Any]) -> dict[str, float]:
+    figures: dict[str, float] = {}
+    for n, (field, (question, usual_m)) in enumerate(_TAPE_QUESTIONS.items()):
+        value, sigmas = tape[field], tape["sigma"]
+        figures[f"{field}_m"] = click.prompt(question, type=float, err=True) if value is None else value
+        asked = "  the error that you would expect of that, in metres"
+        figures[f"sigma_{field}_m"] = sigmas[n] if len(sigmas) > n else click.prompt(asked, default=usual_m, err=True)
+    return figures
 
 
 @calibrate.command()

@@ -30,6 +30,13 @@ def of_elevations(found: Elevations, poses: int) -> str:
     return "\n".join(lines)
 
 
+def of_target(target: Target) -> str:
+    """Return what a mark is worth."""
+    if target.elevation_rad is None:
+        return f"{target.id}: elevation unknown, to roll the tube on"
+    return f"{target.id}: elevation {target.elevation_rad / DEG:.3f}° ± {target.sigma_rad / DEG:.3f}° seen from the tube"
+
+
 def of_progress(found: Elevations, poses: int) -> str:
     """Return how well the poses so far agree."""
     return f"{poses} taken; they agree to {found.residual_rad / DEG:.3f}° of elevation."
