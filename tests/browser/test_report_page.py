@@ -90,11 +90,44 @@ def test_no_words_in_a_figure_hide_each_other_or_are_cut_off(page, address):
 def test_the_keyboard_reaches_every_flight_and_every_wide_table(page, address):
     page.goto(address)
     reached = []
-    for _ in range(4 + 8):
+    for _ in range(4 + 4 + 8):
         page.keyboard.press("Tab")
         reached.append(page.evaluate("document.activeElement.getAttribute('href') || document.activeElement.ariaLabel"))
     assert reached[:4] == [f"#flight-{n}" for n in (1, 2, 3, 4)]
     assert {"Tracks of flight 1", "Readings of flight 1", "Readings of flight 4"} <= set(reached)
+
+
+PLACES = """[...document.querySelectorAll('svg.space [data-at]')].map(
+    e => (e.getAttribute('points') || [e.getAttribute('cx'), e.getAttribute('cy'), e.getAttribute('x'), e.getAttribute('y')]
+          .filter(value => value !== null).join(' ')).split(/[ ,]/).map(Number))"""
+
+
+def test_the_figure_in_space_turns_by_button_and_by_drag_and_comes_back(page, address):
+    page.goto(address)
+    first = page.evaluate(PLACES)
+    page.get_by_role("button", name="turn right").click()
+    page.get_by_role("button", name="look down").press("Enter")
+    turned = page.evaluate(PLACES)
+    assert sum(one != other for one, other in zip(first, turned, strict=True)) > len(first) / 2
+    page.get_by_role("button", name="turn left").click()
+    page.get_by_role("button", name="look level").click()
+    for one, other in zip(first, page.evaluate(PLACES), strict=True):
+        assert other == pytest.approx(one, abs=0.21)  # pixels: the script draws what the report drew, both rounded to a tenth
+    box = page.locator("svg.space").bounding_box()
+    page.mouse.move(box["x"] + 200, box["y"] + 200)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 120, box["y"] + 200, steps=4)
+    page.mouse.up()
+    assert page.evaluate("document.querySelector('svg.space').dataset.heading") == "70"  # half a degree for each pixel
+
+
+def test_without_a_script_the_page_shows_everything_but_the_buttons(chromium, address):
+    context = chromium.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(address)
+    assert page.locator("svg.space").is_visible()
+    assert not page.locator(".turning").is_visible()
+    context.close()
 
 
 def test_on_paper_no_figure_is_wider_than_the_sheet_and_none_is_torn(page, address):

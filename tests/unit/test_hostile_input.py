@@ -53,7 +53,7 @@ def test_names_in_the_report_are_text_and_never_markup(day):
     assert "&lt;script&gt;" in page
     assert MARKUP not in page
     assert "<b onload" not in page
-    assert "<script" not in page.lower()
+    assert page.lower().count("<script") == 1  # our own, which turns a figure
 
 
 @pytest.mark.parametrize("name", ["\x1b[2J", "a\x07b", "a\u202eb", "a\nb", "../../x\x00"])

@@ -211,7 +211,7 @@ class Page(HTMLParser):
 
 def test_a_hostile_name_stays_text():
     page = Page(day_html(DAY))
-    assert "script" not in page.tags
+    assert page.tags.count("script") == 1  # our own, which turns the figure in space
     assert "b" not in page.tags
     assert sum(HOSTILE in text for text in page.texts) >= 5  # title, heading, tables, but shortened in figures
     assert not [name for name, _ in page.attributes if name.startswith("on")]
@@ -220,9 +220,9 @@ def test_a_hostile_name_stays_text():
 def test_the_page_asks_nothing_of_a_network():
     text = day_html(DAY)
     page = Page(text)
-    assert not {"script", "link", "img", "iframe", "object", "embed", "base", "form"} & set(page.tags)
+    assert not {"link", "img", "iframe", "object", "embed", "base", "form"} & set(page.tags)
     assert [value for name, value in page.attributes if name in {"src", "href"} and not value.startswith("#")] == []
-    assert not re.search(r"https?:|url\(|@import", text)
+    assert not re.search(r"https?:|url\(|@import|fetch\(|XMLHttp|import\(|WebSocket|eval\(|innerHTML", text)
 
 
 def test_the_figures_of_the_table_are_those_of_the_json_rounded_by_sigma():

@@ -14,6 +14,7 @@ from apexfix.report.figures import site_map, wind_words
 from apexfix.report.pictures import day_figures, pngs, standalone
 from apexfix.report.residual_plot import residual_plot, residual_rows
 from apexfix.report.rounding import Manner
+from apexfix.report.space import space_view
 from apexfix.report.track_plot import drawn_track, track_plot
 from apexfix.units import DEG
 
@@ -180,12 +181,50 @@ def test_the_wind_is_told_as_stated_or_not_at_all():
     assert (wind_words(windy), wind_words(windy, Manner(feet=True))) == ("3.0 m/s", "10.0 ft/s")
 
 
+# --- the day in space -------------------------------------------------------------------------------------------------
+
+
+def in_space(day, **how):
+    root = ElementTree.fromstring(space_view(day, **how))
+    return root, {style: [e for e in root.iter() if e.get("class") == style] for style in ("apex", "station", "plumb", "small")}
+
+
+def test_in_space_every_place_is_told_in_metres_and_what_is_higher_is_drawn_higher():
+    places = ([0, 0, 50], [0, 0, 100], [40, -30, 100])
+    flights = tuple(result(flight=n, position_m=np.array(place, float)) for n, place in enumerate(places, 1))
+    _, found = in_space(DayResult(SITE, flights))
+    assert [apex.get("data-at") for apex in found["apex"]] == ["0.0,0.0,50.0", "0.0,0.0,100.0", "40.0,-30.0,100.0"]
+    low, high, _ = (float(apex.get("cy")) for apex in found["apex"])
+    assert high < low
+    foot, top = points(found["plumb"][0])
+    assert foot[0] == top[0] == float(found["apex"][0].get("cx"))
+
+
+@given(st.floats(-5000, 5000), st.floats(-5000, 5000), st.floats(0, 3000))
+def test_in_space_everything_lies_within_the_figure(east, north, up):
+    root, _ = in_space(DayResult(SITE, (result(position_m=np.array([east, north, up])),)))
+    for element in root.iter("circle"):
+        assert 0 <= float(element.get("cx")) <= 400
+        assert 0 <= float(element.get("cy")) <= 400
+
+
+def test_in_space_heights_are_ruled_in_the_unit_that_is_asked_for():
+    day = DayResult(SITE, (result(),))  # 100 m
+    assert [e.text for e in in_space(day)[1]["small"]] == ["50 m", "100 m"]
+    assert [e.text for e in in_space(day, manner=Manner(feet=True))[1]["small"]] == ["100 ft", "200 ft", "300 ft"]
+
+
+def test_a_hostile_name_in_space_stays_text():
+    root, _ = in_space(DayResult(replace(SITE, name=HOSTILE), (result(),)))
+    assert {element.tag for element in root.iter()} == {"svg", "polyline", "circle", "text"}
+
+
 # --- figures as files -----------------------------------------------------------------------------------------------
 
 
 def test_no_name_of_a_station_reaches_a_file_name():
     day = DayResult(SITE, (result(track(name=HOSTILE)),))
-    assert set(day_figures(day)) == {"map", "flight-1-track-1"}
+    assert set(day_figures(day)) == {"map", "space", "flight-1-track-1"}
 
 
 def test_a_standalone_figure_carries_its_styles_and_a_white_sheet():

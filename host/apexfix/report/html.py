@@ -1,4 +1,4 @@
-"""The report of a day as one HTML file that needs nothing else: no network, no script."""
+"""The report of a day as one HTML file that needs nothing else: no network, and a script only to turn one figure."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -12,6 +12,7 @@ from apexfix.report.figures import elevation_view, plan_view, site_map, wind_wor
 from apexfix.report.residual_plot import residual_plot, residual_rows
 from apexfix.report.rounding import PLAIN, Manner
 from apexfix.report.sheet import template
+from apexfix.report.space import space_view
 from apexfix.report.track_plot import track_plot
 from apexfix.report.unit_words import unit_rows
 
@@ -40,6 +41,7 @@ def day_html(day: DayResult, manner: Manner = PLAIN) -> str:
         day=day,
         manner=manner,
         map=Markup(site_map(day, manner)),
+        space=Markup(space_view(day, manner)),
         wind=wind_words(day.site, manner),
         plan=lambda result: Markup(plan_view(result, day.site, manner)),
         side=lambda result: Markup(elevation_view(result, day.site, manner)),

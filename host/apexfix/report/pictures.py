@@ -11,6 +11,7 @@ from apexfix.model import DayResult
 from apexfix.report.figures import elevation_view, plan_view, site_map
 from apexfix.report.residual_plot import residual_plot, residual_rows
 from apexfix.report.rounding import PLAIN, Manner
+from apexfix.report.space import space_view
 from apexfix.report.track_plot import track_plot
 
 PNG_WIDTH: Final = 720  # pixels; twice what a figure is drawn for
@@ -19,7 +20,7 @@ _WORTH_HELP: Final = 60  # figures that take longer than it takes to start anoth
 
 def day_figures(day: DayResult, manner: Manner = PLAIN) -> dict[str, str]:
     """Return every figure of a day's report as SVG, by a name that is fit for a file."""
-    figures = {"map": site_map(day, manner)}
+    figures = {"map": site_map(day, manner), "space": space_view(day, manner)}
     for result in day.flights:
         flight = f"flight-{result.flight}"
         if result.sightings:
