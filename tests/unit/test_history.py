@@ -237,7 +237,8 @@ def test_the_document_tells_every_flight_of_every_day_and_names_the_broken_one(l
 
 def test_a_rocket_file_gives_a_prediction_to_the_flights_that_bear_its_name(log, root):
     rocket = log / "Lark.toml"
-    rocket.write_text((root / "docs" / "example-rockets" / "burnout.toml").read_text())
+    text = (root / "docs" / "example-rockets" / "burnout.toml").read_text()
+    rocket.write_text(text.replace("Example burnout speed (invented)", "Lark"))
     told = json.loads(run("history", log / "days", "--rocket", rocket, "--json").stdout)
     lark, others = told["rockets"]
     for flight in lark["flights"]:

@@ -258,6 +258,16 @@ def test_the_command_learns_from_a_day_and_writes_a_rocket_that_reads(day, examp
     )
 
 
+def test_a_flight_that_is_named_to_be_another_rockets_teaches_nothing_about_this_one(day, examples):
+    own = read_rocket(examples / "burnout.toml").rocket.name
+    rows = "".join(f'[[flight]]\nnumber = {n}\nrocket = "{name}"\n' for n, name in ((1, "Lark"), (2, own), (3, "Lark")))
+    (day / "flights.toml").write_text("format = 1\n" + rows, encoding="utf-8")
+    document = json.loads(CliRunner().invoke(learn, [str(day), str(examples / "burnout.toml"), "--json"]).stdout)
+    assert [flight["flight"] for flight in document["flights"]] == [2, 4]
+    chosen = json.loads(CliRunner().invoke(learn, [str(day), str(examples / "burnout.toml"), "--json", "--flight", "3"]).stdout)
+    assert [flight["flight"] for flight in chosen["flights"]] == [3]
+
+
 @pytest.mark.parametrize(
     ("options", "code", "words"),
     [

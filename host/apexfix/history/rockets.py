@@ -1,6 +1,6 @@
 """The flights of each rocket over the days, with what was predicted for them."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import hypot, sqrt
 from pathlib import Path
@@ -71,14 +71,14 @@ def rocket_logs(days: Sequence[Day], files: Iterable[Path]) -> tuple[tuple[Rocke
     Parameters
     ----------
     files
-        ROCKET.toml files; a flight belongs to the one that bears its rocket's name, in it or as its file name.
+        ROCKET.toml files; a flight belongs to the one that bears its rocket's name.
 
     Raises
     ------
     FileError
         A rocket file has an error in it.
     """
-    rockets = {name: rocket for path in files for rocket in (read_rocket(path).rocket,) for name in (path.stem, rocket.name)}
+    rockets = {rocket.name: rocket for rocket in (read_rocket(path).rocket for path in files)}
     remarks: list[str] = []
     found: dict[str, list[Flown]] = {}
     for day in days:
@@ -86,15 +86,10 @@ def rocket_logs(days: Sequence[Day], files: Iterable[Path]) -> tuple[tuple[Rocke
             known = day.conditions.get(result.flight, Conditions())
             predicted = _predicted(rockets.get(known.rocket), known, result.flight, remarks)
             found.setdefault(known.rocket, []).append(_flown(day, result, predicted))
-    unused = _unused(rockets, found)
+    unused = [name for name in rockets if name not in found]
     remarks += [f"no flight is named to be of {name}; a line rocket = ... in flights.toml does it" for name in unused]
     names = sorted(found, key=lambda name: name == UNNAMED)
     return tuple(_log(name, found[name]) for name in names), tuple(dict.fromkeys(remarks))
-
-
-def _unused(rockets: Mapping[str, Rocket], found: Mapping[str, object]) -> list[str]:
-    flown = {id(rockets[name]) for name in found if name in rockets}
-    return list(dict.fromkeys(rocket.name for rocket in rockets.values() if id(rocket) not in flown))
 
 
 def _predicted(rocket: Rocket | None, known: Conditions, flight: int, remarks: list[str]) -> Predicted | None:

@@ -41,7 +41,7 @@ def evidence(
     Parameters
     ----------
     chosen : tuple of int
-        Numbers of the flights that this rocket made; empty: all of the day.
+        Numbers of the flights that this rocket made; empty: all of the day but those of which flights.toml names another rocket.
 
     Raises
     ------
@@ -52,9 +52,11 @@ def evidence(
     strangers = sorted((set(chosen) | set(conditions)) - known)
     if strangers:
         raise ReductionError(f"flight {strangers[0]} seen, one of this day's flights expected: {_listed(known)}")
-    asked = [result for result in results if not chosen or result.flight in chosen]
+    others = {} if chosen else {flight: own.rocket for flight, own in conditions.items() if own.rocket not in ("", rocket.name)}
+    asked = [result for result in results if result.flight in chosen or not (chosen or result.flight in others)]
     used = [result for result in asked if result.verdict not in _UNUSABLE and result.position_m is not None]
-    remarks = [f"Flight {result.flight} is left out: it is {result.verdict}." for result in asked if result not in used]
+    remarks = [f"Flight {flight} is left out: flights.toml says that it was {name!r}." for flight, name in sorted(others.items())]
+    remarks += [f"Flight {result.flight} is left out: it is {result.verdict}." for result in asked if result not in used]
     remarks += [f"Flight {result.flight} is {result.verdict}; it is used as it stands." for result in used if _shaky(result)]
     if not used:
         raise ReductionError(f"no flight with a usable height seen among {_listed({result.flight for result in asked})}")
