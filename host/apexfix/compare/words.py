@@ -3,6 +3,7 @@
 import csv
 import io
 from collections.abc import Iterator
+from statistics import fmean
 from textwrap import fill
 from typing import Any, Final
 
@@ -74,6 +75,7 @@ def statistics_words(told: Comparison) -> Iterator[tuple[str, str]]:
     if told.bias is not None:
         yield "bias (mean difference)", f"{told.bias.mean:+.2f} m, 95 % interval {_ends(told.bias.interval95)} m"
         yield "standard deviation of a difference", f"{told.bias.sd:.2f} m"
+        yield "mean difference in per cent of the mean of both heights", f"{mean_percent(told):+.2f} %"
     if told.limits is not None:
         low, high = told.limits.low_interval95, told.limits.high_interval95
         yield "limits of agreement", f"{told.limits.low:+.1f} m ({_ends(low, 1)}) and {told.limits.high:+.1f} m ({_ends(high, 1)})"
@@ -88,6 +90,11 @@ def statistics_words(told: Comparison) -> Iterator[tuple[str, str]]:
     if told.fit is not None:
         chi2 = f"chi-square {told.fit.chi2:.2f} on {told.fit.freedom}, probability {told.fit.probability:.3g}"
         yield "against the stated uncertainties", chi2
+
+
+def mean_percent(told: Comparison) -> float:
+    """Return the mean of the flights' differences in per cent, each of the mean of its two heights."""
+    return fmean(row.percent_of_mean for row in told.compared)
 
 
 def _ends(ends: Ends, places: int = 2) -> str:
@@ -110,6 +117,7 @@ def comparison_document(told: Comparison) -> dict[str, Any]:
         "without_control": list(told.alone),
         "not_compared": [{"name": name, "reason": reason} for name, reason in told.left_out],
         "clock_offset_s": told.clock_offset_s,
+        "mean_percent_of_mean": mean_percent(told) if told.compared else None,
         "bias": told.bias and {"mean_m": told.bias.mean, "sd_m": told.bias.sd, "interval95_m": list(told.bias.interval95)},
         "limits_of_agreement": told.limits
         and {

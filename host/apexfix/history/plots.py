@@ -13,11 +13,11 @@ from apexfix.report.error_bars import error_bar, named_ticks
 from apexfix.report.svg import circle, drawing, line, polygon, words
 from apexfix.units import DEG
 
-_WIDE: Final = (720.0, 300.0)
+_WIDE: Final = (480.0, 300.0)
 _SMALL: Final = (360.0, 220.0)
 _LEFT, _TOP = 52.0, 28.0
 _FOOT: Final = 44.0
-_MOST_DATES: Final = 7  # more dates than this hide each other
+_MOST_DATES: Final = 4  # more dates than this hide each other
 _ASIDE: Final = 0.18  # of the way to the next flight: where the prediction stands
 _LEAST_DEG: Final = 0.2
 

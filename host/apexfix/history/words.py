@@ -19,6 +19,7 @@ from apexfix.units import DEG
 FORMAT: Final = 1
 HEAD: Final = ("day", "flight", "height", "95 % interval", "verdict", "closure", "predicted", "gap")
 _WIDTH: Final = 100
+_MOST_NAMED: Final = 5
 _NOTABLE: Final = 2.6  # sigmas: one in a hundred by chance
 _CSV: Final = (
     "date", "folder", "rocket", "flight", "verdict", "height_m", "sigma_m", "interval95_low_m", "interval95_high_m",
@@ -73,11 +74,15 @@ def rocket_words(rocket: RocketLog) -> Iterator[str]:
     if wide:
         yield (
             f"More than {_NOTABLE} sigmas from the prediction, so that something about the rocket, the weather or the measurement "
-            f"was not as stated: flight {', '.join(wide)}."
+            f"was not as stated: flight {', '.join(wide[:_MOST_NAMED])}{_more(len(wide))}."
         )
     if len(gaps) >= LEAST_DAYS and len({gap > 0 for _, gap in gaps}) == 1:
         side = "above" if gaps[0][1] > 0 else "below"
         yield f"All {len(gaps)} flights are {side} their prediction: 'apexfix learn' finds the drag and speed that explain them."
+
+
+def _more(count: int) -> str:
+    return f" and {count - _MOST_NAMED} more" if count > _MOST_NAMED else ""
 
 
 def course_words(told: History) -> Iterator[str]:
