@@ -157,7 +157,8 @@ class Builder:
 
     def _play(self, way: Rotation) -> int:
         """Write a movement and the rest after it where the unit has not read yet; return when it ends."""
-        index = (self._now_us() - START_US) * imu.SAMPLE_HZ // SECOND_US + imu.SAMPLE_HZ // 4
+        self.unit.forward(self._now_us())  # it waits there, at the latest where its time is now, until all is written
+        index = (self._now_us() - START_US) * imu.SAMPLE_HZ // SECOND_US
         first_us = START_US + (index // _CHUNK + 1) * _CHUNK * SECOND_US // imu.SAMPLE_HZ
         self._attitude = way[-1]
         self._write(first_us, way)
