@@ -113,11 +113,19 @@ def fit_clock(key: ClockKey, exchanges: Sequence[Exchange]) -> Clock:
 
 def _groups(ordered: Sequence[Exchange]) -> list[list[Exchange]]:
     groups = [[ordered[0]]]
-    for before, exchange in pairwise(ordered):
-        if (exchange.t2_us - before.t2_us) * US > GROUP_GAP_S:
+    for at, (before, exchange) in enumerate(pairwise(ordered), 1):
+        if (exchange.t2_us - before.t2_us) * US > GROUP_GAP_S or _is_stepped_at(ordered, at):
             groups.append([])
         groups[-1].append(exchange)
     return groups
+
+
+def _is_stepped_at(ordered: Sequence[Exchange], at: int) -> bool:
+    """Return whether UTC was stepped between two exchanges of one pull; a single odd exchange is no step."""
+    before, after = ordered[max(0, at - 2) : at], ordered[at : at + 2]
+    if len(before) < 2 or len(after) < 2 or not (_agree(*before) and _agree(*after)):
+        return False
+    return not any(_agree(one, other, STEP_FLOOR_S) for one in before for other in after)
 
 
 def _group_point(group: Sequence[Exchange]) -> _Point:
@@ -132,8 +140,8 @@ def _group_point(group: Sequence[Exchange]) -> _Point:
     return _Point(middle_us, best.t1_utc_us + half_us, best.monotonic_us + half_us, sigma_s, len(group))
 
 
-def _agree(one: Exchange, other: Exchange) -> bool:
-    apart_s = abs(offset_s(one) - offset_s(other))
+def _agree(one: Exchange, other: Exchange, slack_s: float = 0.0) -> bool:
+    apart_s = abs(offset_s(one) - offset_s(other)) - slack_s
     return apart_s <= (max(delay_s(one), 0.0) + max(delay_s(other), 0.0)) / 2 + 2 * FLOOR_S + GROUP_GAP_S * DRIFT_PRIOR
 
 

@@ -7,6 +7,7 @@ from click.testing import CliRunner
 
 from apexfix.archive import open_archive
 from apexfix.cli import main
+from apexfix.clock import clocks
 from apexfix.errors import FileError, UnitError
 from apexfix.pull import PullOptions, pull_all, pull_unit
 from apexfix.session import HostClock, Session
@@ -86,6 +87,23 @@ def test_a_reboot_in_mid_transfer_loses_nothing(kit, archive):
     assert {exchange.boot for exchange in archive.exchanges()} == {3, 4}
     assert len(list(archive.presses())) == 400
     assert pull(unit, archive).fresh_bytes == len(unit.segments[2])
+
+
+@pytest.mark.parametrize("step_s", [3600, -3600, 0.5])
+def test_a_laptop_whose_clock_jumps_in_mid_transfer_maps_the_day_by_the_later_time(kit, archive, log, step_s):
+    unit = kit.FakeUnit(log)
+
+    def utc_us():
+        jumped = any(request[0] == "read" for request in unit.requests)
+        return UTC_US + unit.t_us() + (round(step_s * 1e6) if jumped else 0)
+
+    outcome = pull_unit(Session(unit, HostClock(utc_us, unit.t_us, unit.elapsed_s)), archive, "COM3", PullOptions())
+    assert outcome.error == ""
+    (clock,) = clocks(archive.exchanges()).values()
+    assert len(clock.remarks) == 1
+    assert "stepped" in clock.remarks[0]
+    mapped_us, sigma_s = clock.utc_us(unit.t_us())
+    assert float(mapped_us) - UTC_US - unit.t_us() - step_s * 1e6 == pytest.approx(0, abs=4e6 * float(sigma_s))
 
 
 def test_tidying_erases_only_closed_segments_that_are_held_whole(kit, archive, log):

@@ -108,9 +108,26 @@ def test_a_traceback_in_the_noise_is_quoted(kit):
         talk_to(unit).hello()
 
 
-def test_another_level_is_an_error_that_names_both(kit):
-    with pytest.raises(UnitError, match="the unit speaks level 2, this host level 1"):
-        talk_to(kit.FakeUnit(level=2)).hello()
+@pytest.mark.parametrize("level", [0, 2, 1.5, None, "1", "\x1b[2J"])
+def test_an_older_or_newer_level_is_an_error_that_names_both(kit, level):
+    with pytest.raises(UnitError, match=r"the unit speaks level .*, this host level 1; install the firmware") as told:
+        talk_to(kit.FakeUnit(level=level)).hello()
+    assert str(told.value).isprintable()
+    assert f"level {level}," in str(told.value) or level == "\x1b[2J"
+
+
+def test_a_step_of_the_laptop_s_clock_inside_an_exchange_is_not_in_it(kit):
+    unit = kit.FakeUnit()
+    asked = []
+
+    def utc_us():
+        asked.append(unit.t_us())
+        return 1_800_000_000_000_000 + unit.t_us() + (3_600_000_000 if len(asked) > 1 else 0)
+
+    session = Session(unit, HostClock(utc_us, unit.t_us, unit.elapsed_s))
+    exchange = session.exchange()
+    assert 0 < exchange.t4_utc_us - exchange.t1_utc_us < 100_000
+    assert session.exchange().t1_utc_us - exchange.t4_utc_us > 3_599_000_000
 
 
 def test_a_prompt_is_left_by_one_soft_reset(kit):
