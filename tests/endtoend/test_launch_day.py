@@ -111,6 +111,29 @@ def test_reducing_again_gives_the_same_answer_and_the_report_holds_it(day):
     assert "http" not in page.replace("http://www.w3.org", "")  # nothing is fetched; the SVG name space is only a name
 
 
+def test_the_altimeter_on_board_is_paired_with_every_flight_and_right_within_three_of_its_sigmas(day):
+    folder, document = day
+    truth_m = {flight["flight"]: flight["truth_m"] for flight in document["flights"]}
+    done = apexfix("compare", folder, folder / "altimeter.csv", "--temperature", 24, "--humidity", 50, "--json")
+    told = json.loads(done.stdout)
+    assert done.returncode == 0, done.stderr
+    assert {flight["flight"] for flight in told["flights"]} == set(truth_m)  # its clock is 6 s behind
+    for flight in told["flights"]:
+        assert abs(flight["control_m"] - truth_m[flight["flight"]]) < 3 * flight["sigma_control_m"], flight
+        assert flight["control"]["masked_samples"] >= 1  # the ejection charge
+    assert told["consistency"]["probability"] > 0.001
+
+
+def test_the_log_of_that_one_day_tells_its_flights_and_accuses_nobody(day):
+    done = apexfix("history", day[0], "--json")
+    told = json.loads(done.stdout)
+    assert done.returncode == 0, done.stderr
+    (rocket,) = told["rockets"]
+    assert [flight["height_m"] for flight in rocket["flights"]] == [flight["height_m"] for flight in day[1]["flights"]]
+    assert {unit["unit"] for unit in told["days"][0]["units"]} == {station["unit"] for station in _stations(day[0])}
+    assert all(course["tests"] == [] for course in told["courses"])
+
+
 def test_a_second_rehearsal_into_the_same_folder_is_refused(day):
     done = apexfix("demo", "--out", day[0])
     assert done.returncode == 4
