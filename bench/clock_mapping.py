@@ -68,7 +68,7 @@ def main() -> None:
         print(f"{name:42s}{np.sqrt(np.mean(size_ms**2)):7.3f} ms{np.quantile(size_ms, 0.95):7.3f} ms{size_ms.max():7.3f} ms")
     scaled = ours / sigma_s
     print(f"stated sigma {1e3 * sigma_s.min():.2f} to {1e3 * sigma_s.max():.2f} ms")
-    print(f"rms of error / sigma {np.sqrt(np.mean(scaled**2)):.2f}")
+    print(f"rms of error / sigma {np.sqrt(np.mean(scaled**2)):.2f}, normalised variance {np.mean(scaled**2):.2f}")
     print(f"  inside 1.96 sigma {100 * np.mean(np.abs(scaled) < 1.96):.1f} %; worst error / sigma {np.abs(scaled).max():.2f}")
     print(f"days with an error of 5 ms or more: {np.sum(np.abs(ours).reshape(options.days, -1).max(axis=1) >= 5e-3)}")
 

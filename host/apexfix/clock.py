@@ -123,7 +123,7 @@ def _groups(ordered: Sequence[Exchange]) -> list[list[Exchange]]:
 def _is_stepped_at(ordered: Sequence[Exchange], at: int) -> bool:
     """Return whether UTC was stepped between two exchanges of one pull; a single odd exchange is no step."""
     before, after = ordered[max(0, at - 2) : at], ordered[at : at + 2]
-    if len(before) < 2 or len(after) < 2 or not (_agree(*before) and _agree(*after)):
+    if len(before) < 2 or len(after) < 2 or not (_agree(before[0], before[1]) and _agree(after[0], after[1])):
         return False
     return not any(_agree(one, other, STEP_FLOOR_S) for one in before for other in after)
 
