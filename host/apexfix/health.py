@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeGuard
 
 from apexfix.archive import ARCHIVE_NAME, Archive, Unit, open_archive
 from apexfix.calibrate.document import concerns, in_force
@@ -18,6 +18,7 @@ from apexfix.units import US
 
 Range = tuple[float, float]
 DAY_S: Final = 86400.0
+_HOTTEST_C: Final = 1000.0  # neither way does any part survive it
 _TELLING: Final = {1, 2, 6}  # types of record that tell of the unit: boot, press, health
 
 
@@ -132,10 +133,15 @@ def _worries(calibration: Mapping[str, object], celsius: Range | None, day_us: i
         return []
     if "date_utc" not in calibration:
         return ["the calibration does not tell its date"]
+    range_c = _pair(calibration.get("temperature_celsius"))
+    found = []
+    if range_c is None and calibration.get("temperature_celsius") is not None:
+        found.append("the temperatures of its calibration cannot be read; calibrate again")
+    document = {**calibration, "temperature_celsius": range_c}
     try:
-        return [worry for end in celsius or (None,) for worry in concerns(calibration, day_us, end)]
+        return found + [worry for end in celsius or (None,) for worry in concerns(document, day_us, end)]
     except CalibrationError as error:
-        return [str(error)]
+        return [*found, str(error)]
 
 
 def _age_days(calibration: Mapping[str, object], day_us: int | None) -> float | None:
@@ -173,9 +179,13 @@ def _text(calibration: Mapping[str, object], name: str) -> str | None:
 
 
 def _pair(value: object) -> Range | None:
-    if isinstance(value, list) and len(value) == 2 and all(isinstance(end, int | float) for end in value):
+    if isinstance(value, list) and len(value) == 2 and all(_is_temperature(end) for end in value):
         return float(value[0]), float(value[1])
     return None
+
+
+def _is_temperature(value: object) -> TypeGuard[float]:
+    return isinstance(value, int | float) and not isinstance(value, bool) and -_HOTTEST_C < value < _HOTTEST_C
 
 
 def _span(values: Sequence[float]) -> Range | None:

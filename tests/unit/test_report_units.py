@@ -7,7 +7,8 @@ import pytest
 
 from apexfix.day import read_site
 from apexfix.health import units_health
-from apexfix.model import BootClock
+from apexfix.model import BootClock, DayResult
+from apexfix.report.jsonout import day_json
 from apexfix.report.rounding import Manner
 from apexfix.report.unit_words import clock_words, unit_rows
 from apexfix.units import DEG
@@ -71,6 +72,15 @@ def test_a_calibration_in_the_folder_of_the_day_goes_before_the_one_that_was_car
 def test_a_calibration_that_is_damaged_is_a_concern_and_no_crash(hand_day, changes, concern):
     hand_day.unit("u01", (hand_day.boot("u01", calibration=CALIBRATION | changes),))
     assert concern in " ".join(told(hand_day)[0].concerns)
+
+
+@pytest.mark.parametrize("pair", [[float("nan"), 1], [0, 10**400], [True, 1], ["a", "b"], [1, 2, 3], 7])
+def test_temperatures_that_cannot_be_are_left_out_of_the_json_and_the_words(hand_day, pair):
+    hand_day.unit("u01", (hand_day.boot("u01", calibration=CALIBRATION | {"temperature_celsius": pair}),))
+    units = told(hand_day)
+    assert units[0].calibrated_celsius is None
+    assert json.loads(day_json(DayResult(read_site(hand_day.folder / "site.toml"), (), units=units)))["units"]
+    assert dict(unit_rows(units[0]))["Calibrated at"] == "not recorded"
 
 
 def test_a_unit_without_a_calibration_or_with_a_failed_self_test_says_so(hand_day):
