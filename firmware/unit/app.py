@@ -8,7 +8,7 @@ from micropython import const
 from time import ticks_us
 
 import pins
-from unit import buttons, commands, feedback, imu, records, selftest, settings, status
+from unit import as5600, buttons, commands, feedback, imu, records, selftest, settings, status
 from unit.clock import Clock
 from unit.console import Console
 from unit.presses import Press, Presses
@@ -50,6 +50,7 @@ class App:
         self.console = Console()
         self.upload = Upload()
         self.imu = None
+        self.encoder = None
         self.last_error = ""
         self.selftest = [
             selftest.entry("settings", complaint, "read"),
@@ -80,12 +81,15 @@ class App:
             self.i2c = I2C(pins.IMU_BUS, sda=Pin(pins.IMU_SDA), scl=Pin(pins.IMU_SCL), freq=pins.IMU_HZ)
             self.imu = imu.find(self.i2c, self.active["rate_hz"])
             self.tracker.scale_changed(Scale(self.imu, self.active["body_from_sensor"], self.active["calibration"]))
-            self.sampler.start(self.imu)
+            self.encoder = as5600.find(self.i2c)
+            self.sampler.start(self.imu, self.encoder)
         except OSError as error:
             self.imu = None
             complaint = str(error)
-        self.selftest = [line for line in self.selftest if line[0] != "imu"]
+        self.selftest = [line for line in self.selftest if line[0] not in ("imu", "encoder")]
         self.selftest.append(selftest.entry("imu", complaint, status.imu_name(self)))
+        if self.encoder:
+            self.selftest.append(selftest.entry("encoder", selftest.encoder(self.encoder), self.encoder.name))
 
     def _open_log(self):
         self.store.describe = self._boot_record

@@ -4,6 +4,7 @@ from micropython import const
 from time import ticks_add, ticks_diff
 
 from unit import records
+from unit.as5600 import UNKNOWN
 
 _MARGIN_US = const(20000)  # the sample after the window must have had its chance
 _TRIES = const(3)
@@ -104,6 +105,10 @@ class Presses:
         payload = records.press(press.kind, press.source, press.flight, press.t_us, self._store.boot, press.moment, temperature)
         sequence = self._store.append(records.PRESS, payload)
         yield
+        angle = sampler.angle_at(press.ticks)
+        if angle != UNKNOWN:
+            self._store.append(records.AXIS, records.axis(sequence, angle))
+            yield
         first = 0
         while first < total:
             count = min(records.SAMPLES_IN_RECORD, total - first)

@@ -11,6 +11,7 @@ WINDOW = const(3)
 NOTE = const(4)
 FLIGHT = const(5)
 HEALTH = const(6)
+AXIS = const(7)
 
 MARK = const(1)
 REFERENCE = const(2)
@@ -76,6 +77,11 @@ def window(press_sequence, first, total, temperature, samples):
         payload[at + 4 : at + 16] = counts
         at += 16
     return payload
+
+
+def axis(press_sequence, angle):
+    """angle: of the stand's axis at the press, in 4096ths of a turn."""
+    return struct.pack("<IH", press_sequence, angle)
 
 
 def note(t_us, severity, text):

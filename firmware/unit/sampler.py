@@ -1,7 +1,8 @@
 """A timer reads the sensor into a ring of stamped raw samples, whatever the main loop is doing.
 
 The ring holds 16 bytes a sample, taken once: a tick count of ticks_us (below 2^30, so it needs no allocation) and the twelve bytes
-of a window record. Samples are named by their number since boot; the ring holds the last `capacity` of them.
+of a window record. Samples are named by their number since boot; the ring holds the last `capacity` of them. Where
+the stand has an encoder on its axis, the angle is read with every sample.
 """
 
 from array import array
@@ -9,9 +10,13 @@ from machine import Timer
 from micropython import const
 from time import ticks_diff, ticks_us
 
+from unit.as5600 import UNKNOWN
+
 _SAMPLE = const(12)
 _READING = const(14)
 _BUS_ERRORS = (OSError, MemoryError)
+_NEAR_US = const(50000)
+_MOST_SILENT = const(20)  # readings: a silent encoder costs time that the sensor needs
 
 
 class Sampler:
@@ -29,12 +34,20 @@ class Sampler:
         self._reading = bytearray(_READING)
         self._last = 0
         self._imu = None
+        self._encoder = None
+        self._silent = 0  # readings of the encoder that failed, in a row
+        self._angles = None
         self._timer = Timer(-1)
         self._callback = self.take  # made once: a bound method made in an interrupt would allocate
 
-    def start(self, imu):
+    def start(self, imu, encoder=None):
+        """Begin. An encoder's angle is read with every sample until it falls silent."""
         self._imu = imu
         self.failures = 0
+        self._encoder = encoder
+        self._silent = 0
+        if encoder and self._angles is None:
+            self._angles = array("H", bytes(2 * self.capacity))
         self._timer.init(period=self._period_ms, mode=Timer.PERIODIC, callback=self._callback)
 
     def stop(self):
@@ -59,11 +72,26 @@ class Sampler:
             samples[at + i] = reading[order[i]]
             i += 1
         self._ticks[slot] = now  # type: ignore[call-overload]  # ticks are whole numbers
+        if self._angles is not None:
+            self._angles[slot] = self._angle()
         self.temperature_raw = reading[self._imu.temperature_high] << 8 | reading[self._imu.temperature_low]
         if self.count:
             self._watch_gap(ticks_diff(now, self._last))
         self._last = now
         self.count += 1  # last: the main loop must never see a half-filled slot
+
+    def _angle(self):
+        if self._encoder is None:
+            return UNKNOWN
+        try:
+            angle = self._encoder.angle()
+        except _BUS_ERRORS:
+            self._silent += 1
+            if self._silent == _MOST_SILENT:
+                self._encoder = None
+            return UNKNOWN
+        self._silent = 0
+        return angle
 
     def _watch_gap(self, gap_us):
         if gap_us > self.worst_gap_us:
@@ -84,6 +112,21 @@ class Sampler:
         """The twelve bytes of a sample."""
         at = number % self.capacity * _SAMPLE
         return self._samples[at : at + _SAMPLE]
+
+    def newest_angle(self):
+        return self.angle_at(self._last)
+
+    def angle_at(self, ticks):
+        """The encoder's angle at the sample nearest to a tick count; UNKNOWN where there is none."""
+        if self._angles is None or self.count == 0:
+            return UNKNOWN
+        number = self._first_not_before(ticks, self.oldest)
+        if number == self.count or (number > self.oldest and self._apart(number - 1, ticks) < self._apart(number, ticks)):
+            number -= 1
+        return self._angles[number % self.capacity] if self._apart(number, ticks) < _NEAR_US else UNKNOWN
+
+    def _apart(self, number, ticks):
+        return abs(ticks_diff(self.ticks(number), ticks))
 
     def between(self, first_ticks, last_ticks):
         """Numbers (first, after the last) of the samples taken from one tick count to another, both included."""

@@ -1,5 +1,6 @@
 """What the unit finds out about itself at start-up. Reports, never dies."""
 
+from unit.as5600 import UNKNOWN
 from unit.attitude import Attitude, upright
 from unit.scale import Scale
 
@@ -26,6 +27,13 @@ def arithmetic():
     side = upright(0.0, 1.0, 0.0)
     error = max(abs(w - half), abs(z - half), abs(side[0] - half), abs(side[1] - half))
     return "" if error < _LONGEST_ERROR else "known answer missed by %g" % error
+
+
+def encoder(found):
+    try:
+        return "no magnet in reach of it" if found.angle() == UNKNOWN else ""
+    except OSError as error:
+        return "silent: %s" % error
 
 
 def buttons(mark, reference):

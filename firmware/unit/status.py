@@ -7,6 +7,7 @@ from math import asin, atan2
 
 import pins
 from unit import PROTOCOL_LEVEL, VERSION, records
+from unit.as5600 import UNKNOWN
 
 _MILLIDEGREES = 57295.78
 _LONGEST_TEXT = 512  # bytes that one frame carries
@@ -124,6 +125,7 @@ def _status(app):
         "presses": app.presses.count,
         "elevation_mdeg": elevation,
         "heading_mdeg": heading,
+        "axis_mdeg": _axis_mdeg(sampler.newest_angle()),
         "still": still.since_us >= 0,
         "still_ms": (now - still.since_us) // 1000 if still.since_us >= 0 else 0,
         "temperature_cdeg": None if temperature == records.UNKNOWN_TEMPERATURE else temperature,
@@ -136,6 +138,10 @@ def _status(app):
         "flights_left": flights_left(app),
         "unsaved": app.presses.unsaved,
     }
+
+
+def _axis_mdeg(angle):
+    return None if angle == UNKNOWN else angle * 360000 // 4096
 
 
 def flights_left(app):

@@ -16,6 +16,7 @@ _PRESS: Final = struct.Struct("<BBHqIfffffffqhH")
 _WINDOW: Final = struct.Struct("<IHHBBh")
 _FLIGHT: Final = struct.Struct("<qHHB")
 _HEALTH: Final = struct.Struct("<qhHfffBII")
+_AXIS: Final = struct.Struct("<IH")
 _SAMPLE: Final = np.dtype([("t_us", "<i4"), ("accel", "<i2", 3), ("gyro", "<i2", 3)])
 _MOST_SAMPLES: Final = 120
 _UNKNOWN_TEMPERATURE: Final = -32768
@@ -108,6 +109,16 @@ class Health:
 
 
 @dataclass(frozen=True, slots=True)
+class Axis:
+    """Where the stand's axis stood at a press, by the encoder on it."""
+
+    sequence: int
+    raw: bytes
+    press: int  # sequence of its press
+    angle: int  # 4096ths of a turn
+
+
+@dataclass(frozen=True, slots=True)
 class Unknown:
     """A record whose check is right, but whose type, version or shape this reader does not know."""
 
@@ -125,7 +136,7 @@ class Damage:
     length: int
 
 
-Record = Boot | Press | Window | Note | FlightNumber | Health | Unknown
+Record = Boot | Press | Window | Note | FlightNumber | Health | Axis | Unknown
 
 
 class Scanner:
@@ -247,8 +258,12 @@ def _health(sequence: int, raw: bytes, payload: bytes) -> Health:
     return Health(sequence, raw, t_us, _celsius(temperature), supply_mv or None, (gx, gy, gz), bool(still), lost, free)
 
 
+def _axis(sequence: int, raw: bytes, payload: bytes) -> Axis:
+    return Axis(sequence, raw, *_AXIS.unpack(payload))
+
+
 _READERS: Final[Mapping[int, Callable[[int, bytes, bytes], Record]]] = {
-    1: _boot, 2: _press, 3: _window, 4: _note, 5: _flight_number, 6: _health,
+    1: _boot, 2: _press, 3: _window, 4: _note, 5: _flight_number, 6: _health, 7: _axis,
 }  # fmt: skip
 
 

@@ -42,8 +42,9 @@ def test_two_harmonics_take_out_a_magnet_beside_its_axis(sensor_mm, runout_mm, r
 def test_a_reading_is_a_share_of_a_turn_and_its_step_0_088_degrees():
     # AS5600 data sheet: 12 bits, 4096 steps a turn
     assert reading_rad(np.array([0, 1024, 4095])) / DEG == pytest.approx([0.0, 90.0, 359.912], abs=1e-3)
-    assert 360 / STEPS == pytest.approx(0.088, abs=2e-4)
-    assert SIGMA_STEP_RAD / DEG == pytest.approx(0.0254, abs=1e-4)
+    assert STEPS == 4096
+    step_deg = SIGMA_STEP_RAD / DEG
+    assert step_deg == pytest.approx(0.0254, abs=1e-4)  # 0.0879 over the root of twelve
 
 
 def test_the_marks_may_begin_anywhere_and_cross_the_zero():

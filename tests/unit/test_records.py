@@ -1,3 +1,4 @@
+import json
 import struct
 from itertools import pairwise
 
@@ -5,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from apexfix.records import Boot, Damage, FlightNumber, Health, Note, Press, Scanner, Unknown, Window, scan
+from apexfix.records import Axis, Boot, Damage, FlightNumber, Health, Note, Press, Scanner, Unknown, Window, scan
 
 
 @pytest.fixture(scope="module")
@@ -37,6 +38,31 @@ def test_every_record_is_read_as_its_table_says(log):
     assert flight == FlightNumber(6, log[5], 100, 7, 8, 1)
     assert health == Health(7, log[6], 101, 20.5, None, (0.5, 0.25, 0.0), True, 2, 4096)
     assert unknown == Unknown(8, log[7], 77, 1)
+
+
+def test_golden_records_are_read_as_their_fields_say(root):
+    """The same bytes that the firmware is held to, packed by hand from docs/protocol.md."""
+    found = {}
+    for entry in json.loads((root / "tests" / "data" / "golden_records.json").read_text(encoding="utf-8"))["records"]:
+        (record,) = scan(bytes.fromhex(entry["hex"]))
+        found[entry["name"]] = record, entry["fields"]
+    press, said = found["mark by button"]
+    assert (press.kind, press.source, press.flight, press.t_us, press.boot, press.run) == (1, 1, 7, 123456789012, 3, 2)
+    assert list(press.level_from_body) == said["attitude"]
+    assert list(press.gyro_offset_rad_s) == said["gyro_offset_rad_s"]
+    assert (press.still_us, press.temperature_celsius) == (123400000000, 21.5)
+    nothing, _ = found["reference by command, nothing known"]
+    assert (nothing.kind, nothing.boot, nothing.still_us, nothing.temperature_celsius) == (2, 2**32 - 1, None, None)
+    window, said = found["window"]
+    seen = zip(window.t_us, window.accel_counts, window.gyro_counts, strict=True)
+    assert [[int(t), *map(int, a), *map(int, g)] for t, a, g in seen] == said["samples"]
+    assert found["empty window"][0].t_us.size == 0
+    assert found["note"][0].text == found["note"][1]["text"]
+    assert (found["flight"][0].before, found["flight"][0].after, found["flight"][0].cause) == (7, 8, 1)
+    health, said = found["health"]
+    assert (health.temperature_celsius, health.supply_mv, health.lost, health.free_bytes) == (-12.34, 4980, 17, 2**32 - 1)
+    assert found["axis"][0] == Axis(8, found["axis"][0].raw, 1, 0xABC)
+    assert len(found) == 9
 
 
 def test_a_press_is_56_bytes(kit):

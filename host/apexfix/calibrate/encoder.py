@@ -1,7 +1,7 @@
 """The encoder on a stand's axis: its eccentricity from a turn with marks, and azimuths free of it.
 
-A magnet or a disc that runs beside the axis makes an angle wrong by a sine of the angle, a sensor beside the axis by a sine of twice
-the angle; both together are what the first two harmonics hold. The step of the encoder is left.
+A disc or a magnet that runs beside the axis makes an angle wrong by a sine of the angle, a sensor beside the axis by a sine of
+twice the angle; both together are what the first two harmonics hold. The step of the encoder is left.
 """
 
 from dataclasses import dataclass
@@ -80,7 +80,7 @@ def fit_eccentricity(readings_rad: Vector, marks_rad: Vector, sigma_mark_rad: fl
     freedom = len(residual) - len(coefficients)
     observed = float(np.sum((residual / sigma) ** 2))
     raised = float(np.sqrt(observed / freedom)) if observed > chi2.ppf(_SURPRISE, freedom) else 1.0
-    covariance = np.linalg.inv(weighted.T @ weighted) * raised**2
+    covariance = np.asarray(np.linalg.inv(weighted.T @ weighted) * raised**2)
     return Eccentricity(coefficients, covariance, residual, raised)
 
 

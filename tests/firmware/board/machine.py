@@ -54,6 +54,11 @@ def lsm(identity=0x6C):
     return Part(0x0F, identity, (0x12, 0x01))
 
 
+def magnet():
+    """An AS5600: no identity; STATUS says whether a magnet is there."""
+    return Part(0x0B, 0x20, (0x00, 0x00))
+
+
 class I2C:
     parts = {0x68: mpu()}
     writes = []  # (address, register, bytes) in order
@@ -76,7 +81,7 @@ class I2C:
     def readfrom_mem_into(self, address, register, buffer):
         if I2C.broken:
             raise OSError(5)
-        registers = I2C.parts[address].registers
+        registers = self._part(address).registers
         i = 0
         while i < len(buffer):
             buffer[i] = registers[register + i]

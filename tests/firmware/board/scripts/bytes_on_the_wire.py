@@ -100,6 +100,8 @@ def payload_of(kind, fields):
     if kind == records.HEALTH:
         offset = f["gyro_offset_rad_s"]
         return records.health(f["t_us"], f["temperature_cdeg"], f["supply_mv"], offset, f["still"], f["lost"], f["free_bytes"])
+    if kind == records.AXIS:
+        return records.axis(f["press"], f["angle"])
     return f["json"].encode()
 
 
@@ -110,7 +112,7 @@ def test_golden_records_are_packed_to_the_byte():
         made = records.record(entry["type"], entry["sequence"], payload)
         assert hexlify(made).decode() == entry["hex"], entry["name"]
         seen.add(entry["type"])
-    assert seen == {1, 2, 3, 4, 5, 6}
+    assert seen == {1, 2, 3, 4, 5, 6, 7}
 
 
 def test_a_boot_record_is_the_json_of_what_is_said():

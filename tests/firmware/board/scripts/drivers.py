@@ -1,12 +1,12 @@
 """The bytes on the bus against the data sheets (MicroPython).
 
-MPU-6050: InvenSense RM-MPU-6000A rev 4.2. LSM6DS: ST DS12814, DocID026899, DocID030071. Codes typed from the register tables, not from
+MPU-6050: InvenSense RM-MPU-6000A rev 4.2. AS5600: ams data sheet, register map. LSM6DS: ST DS12814, DocID026899, DocID030071. Codes typed from the register tables, not from
 the drivers; the register addresses of CTRL1_XL to CTRL8_XL were compared with the manufacturer's published header.
 """
 
 import desk
-from machine import I2C, Pin, lsm, mpu
-from unit import imu
+from machine import I2C, Pin, lsm, magnet, mpu
+from unit import as5600, imu
 from unit.lsm6ds import Lsm6ds
 from unit.mpu6050 import Mpu6050
 
@@ -112,6 +112,23 @@ def test_an_empty_bus_is_told_with_what_to_do():
     assert "nothing" in desk.raises(OSError, imu.find, bus, 100)
     I2C.parts = {0x36: mpu()}
     assert "0x36" in desk.raises(OSError, imu.find, bus, 100)
+
+
+def test_the_encoder_is_read_in_one_burst_and_never_written():
+    # AS5600 data sheet: STATUS 0Bh bit 5 is MD (bits 4 and 3 say too weak, too strong), RAW ANGLE 0Ch has bits 11 to 8, 0Dh the rest.
+    fitted(0x68, mpu())
+    assert as5600.find(bus) is None
+    registers = fitted(0x36, magnet())
+    found = as5600.find(bus)
+    for status, high, low, angle in (
+        (0x20, 0x0A, 0xBC, 0x0ABC), (0x30, 0x0F, 0xFF, 4095), (0x28, 0xF0, 0x01, 1), (0x00, 1, 2, as5600.UNKNOWN), (0x18, 1, 2, as5600.UNKNOWN)
+    ):
+        registers[0x0B:0x0E] = bytes((status, high, low))
+        before, I2C.reads = I2C.bursts, []
+        assert found.angle() == angle and I2C.bursts == before + 1
+    assert I2C.writes == [] and I2C.reads == []
+    I2C.parts = {}
+    desk.raises(OSError, found.angle)
 
 
 def test_a_part_that_stays_in_reset_is_given_up():

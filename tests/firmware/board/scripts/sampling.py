@@ -5,6 +5,7 @@ import machine
 import micropython
 import time
 from unit import imu
+from unit.as5600 import As5600
 from unit.clock import Clock
 from unit.sampler import Sampler
 
@@ -12,12 +13,12 @@ WRAP = 1 << 30
 bus = machine.I2C(0, sda=machine.Pin(4), scl=machine.Pin(5), freq=400000)
 
 
-def sampler(rate_hz=100, capacity=500, start_us=0):
+def sampler(rate_hz=100, capacity=500, start_us=0, encoder=None):
     machine.Timer.all.clear()
     machine.I2C.broken = False
     time.now.us = start_us
     made = Sampler(rate_hz, capacity)
-    made.start(imu.find(bus, rate_hz))
+    made.start(imu.find(bus, rate_hz), encoder)
     return made
 
 
@@ -88,7 +89,13 @@ def test_samples_keep_their_counts():
 
 
 def test_the_timer_allocates_nothing_through_the_wrap():
-    ring = sampler(200, 700, start_us=WRAP - 10_000_000)
+    for encoder in (None, As5600(bus)):
+        machine.I2C.parts = {0x68: machine.mpu(), 0x36: machine.magnet()}
+        without_allocation(encoder)
+
+
+def without_allocation(encoder):
+    ring = sampler(200, 700, start_us=WRAP - 10_000_000, encoder=encoder)
     timer = machine.Timer.all[-1]
     for _ in range(4000):
         time.now.us += 5000

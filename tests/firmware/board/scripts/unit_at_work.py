@@ -235,10 +235,57 @@ def test_status_has_every_field_of_the_page():
     app = fresh()
     desk.spend(app, 2 * S)
     said = told(app, "status")
-    fields = "t_us flight presses elevation_mdeg heading_mdeg still still_ms temperature_cdeg supply_mv gyro_offset_mdps samples lost worst_gap_us free_bytes flights_left unsaved selftest last_error"
+    fields = "t_us flight presses elevation_mdeg heading_mdeg axis_mdeg still still_ms temperature_cdeg supply_mv gyro_offset_mdps samples lost worst_gap_us free_bytes flights_left unsaved selftest last_error"
     assert set(said) == set(fields.split())
     assert said["still"] and said["temperature_cdeg"] == 3653 and abs(said["elevation_mdeg"]) < 10
     assert all(state == "ok" for _, state, _ in said["selftest"])
+
+
+def encoder(angle, status=0x20):
+    """Put an encoder beside the sensor."""
+    part = machine.I2C.parts.setdefault(0x36, machine.magnet())
+    part.registers[0x0B:0x0E] = bytes((status, angle >> 8, angle & 0xFF))
+
+
+def axes(app):
+    """The angles of all axis records, and whether each stands straight behind its press."""
+    log = list(records_of("log/%05d.seg" % app.store.number))
+    found = [(i, struct.unpack("<IH", payload)) for i, (kind, _, payload) in enumerate(log) if kind == 7]
+    return [angle for _, (_, angle) in found], all(log[i - 1][:2] == (2, press) for i, (press, _) in found)
+
+
+def test_a_press_carries_the_angle_that_the_axis_had_at_its_edge():
+    fresh()
+    encoder(1024)
+    app = App()
+    desk.spend(app, 2 * S)
+    assert told(app, "status")["axis_mdeg"] == 90_000
+    assert ["encoder", "ok", "AS5600"] in app.selftest
+    machine.Pin.all[MARK].move(0)
+    machine.advance(8_000)
+    encoder(2000)  # turned on before the loop comes round
+    machine.advance(80_000)
+    machine.Pin.all[MARK].move(1)
+    desk.spend(app, 3 * S)
+    assert axes(app) == ([1024], True) and told(app, "status")["axis_mdeg"] == 2000 * 360_000 // 4096
+
+
+def test_an_encoder_that_is_missing_or_silent_costs_the_axis_record_and_nothing_else():
+    app = fresh()
+    desk.spend(app, 2 * S)
+    assert told(app, "status")["axis_mdeg"] is None and "encoder" not in [line[0] for line in app.selftest]
+    encoder(1024, status=0)
+    app = App()
+    assert ["encoder", "bad", "no magnet in reach of it"] in app.selftest
+    encoder(1024)
+    desk.spend(app, S)
+    del machine.I2C.parts[0x36]  # its wire comes off
+    desk.spend(app, S)
+    push(app, MARK)
+    desk.spend(app, 3 * S)
+    said = told(app, "status")
+    assert said["axis_mdeg"] is None and said["presses"] == 1 and said["lost"] == 0 and app.last_error == ""
+    assert axes(app) == ([], True)
 
 
 def test_elevation_in_the_status_goes_over_the_zenith():
