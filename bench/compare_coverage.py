@@ -3,25 +3,46 @@
 Printed beside: the approximate interval of a limit of agreement of Bland & Altman (1986), standard error sqrt(3 / n) sd, which a
 user would otherwise take; how often the test of agreement cries wolf at 5 % when all is as stated, and how often one does that
 takes every error as independent; how often an apex from a simulated log lies within two of its sigmas, and what the highest sample
-says.
+says. Last, whole days: sighted from three stations, logged through an air that is not the one stated, reduced, paired and compared.
 """
 
 import sys
+from dataclasses import replace
 from math import sqrt
+from pathlib import Path
 
 import numpy as np
 from scipy import stats
 
 from apexfix.compare.agreement import bias_of, concordance_of, consistency, covariance_of, deming, limits_of
-from apexfix.compare.altimeter import in_quadrature
+from apexfix.compare.altimeter import Reading, control_flights, in_quadrature
+from apexfix.compare.answer import comparison
 from apexfix.compare.apex import flight_trace
-from apexfix.compare.barometer import Pad, Weather, pad_air, pressure_height, true_gain
+from apexfix.compare.barometer import (
+    SIGMA_HUMIDITY,
+    SIGMA_LAPSE_K_M,
+    SIGMA_THERMOMETER_K,
+    Pad,
+    Weather,
+    pad_air,
+    pressure_height,
+    true_gain,
+)
 from apexfix.compare.climbs import climbs, quiet_pad
-from apexfix.sim import altimeter, meadow
+from apexfix.compare.control_file import Apogee, Control
+from apexfix.compare.pairing import paired
+from apexfix.model import Flight, Sighting, Site, Station
+from apexfix.reduce import reduce_day
+from apexfix.sim import altimeter, meadow, readings
 from apexfix.sim.truth import Launch, Wind, fly
 
 FLIGHTS = (4, 6, 10, 20)
 SD_HEIGHT, SIGMA_X, SIGMA_Y, BIAS = 60.0, 3.0, 2.0, 1.5  # m; heights are normal here, as the concordance supposes
+STATION_M = np.array([[150.0, 10.0, 1.5], [-80.0, 130.0, 2.0], [-75.0, -125.0, 1.2]])
+GROUND = readings.Noise(
+    pointing_rad=np.radians(0.4), azimuth_rad=np.radians(0.6), elevation_zero_rad=np.radians(0.2), azimuth_zero_rad=np.radians(0.3),
+    survey_m=0.1,
+)  # fmt: skip
 AIR = altimeter.Weather(26.0, 96_500.0, 0.55)
 
 
@@ -86,6 +107,45 @@ def apex_errors(count, sample_hz, seed=1):
     return np.array(error), np.array(sigma), np.array(naive)
 
 
+def whole_day(draw, flights=5):
+    """Return the comparison of one simulated day, errors of both sides drawn from what they state."""
+    day = readings.simulate_readings(draw, STATION_M, apex_m := _flown(draw, flights), GROUND)
+    site = Site("bench", tuple(_station(n, place) for n, place in enumerate(day.surveyed_m)))
+    seen = [Flight(f + 1, tuple(_sighting(day, f, n) for n in range(len(STATION_M)))) for f in range(flights)]
+    stated = Weather(AIR.temperature_c + 273.15, SIGMA_THERMOMETER_K, AIR.humidity, None)
+    air = replace(
+        AIR,
+        temperature_c=AIR.temperature_c + draw.normal(0, SIGMA_THERMOMETER_K),
+        humidity=float(np.clip(AIR.humidity + draw.normal(0, SIGMA_HUMIDITY), 0, 1)),
+        lapse_k_m=0.0065 + draw.normal(0, SIGMA_LAPSE_K_M),
+    )
+    falls = air.pressure_pa - altimeter.air_pressure(air, apex_m[:, 2])
+    # the sensor is off by about a metre at the top, on all flights of the day alike; and each log by its own noise
+    felt = air.pressure_pa - falls + 12.0 * draw.normal() + draw.normal(0, 3.0, flights)
+    indicated = pressure_height(felt) - pressure_height(air.pressure_pa)
+    reading = Reading(replace(stated, pressure_pa=air.pressure_pa), Pad(0.8, 0.0), corrected=False)
+    told = []
+    for flight, height in enumerate(indicated.tolist(), 1):
+        apogee = Apogee(flight + 1, flight, None, height, None, None, None, None, "")
+        (one,) = control_flights(Control((apogee,), (), ()), reading, Path("bench"))
+        told.append(replace(one, own_m={"noise": 0.25}))
+    results = reduce_day(site, seen)
+    return comparison(results, told, paired(told, {n + 1: None for n in range(flights)}, (), None), ())
+
+
+def _flown(draw, flights):
+    return np.column_stack([draw.normal(0, 12, flights), draw.normal(0, 12, flights), draw.uniform(90, 240, flights)])
+
+
+def _station(n, place):
+    sigmas = (GROUND.survey_m, GROUND.pointing_rad, GROUND.azimuth_rad, GROUND.elevation_zero_rad, GROUND.azimuth_zero_rad)
+    return Station(f"S{n}", place, *sigmas, unit=None, reference_azimuth_rad=None)
+
+
+def _sighting(day, flight, n):
+    return Sighting(flight + 1, f"S{n}", None, float(day.azimuth_rad[flight, n]), float(day.elevation_rad[flight, n]))
+
+
 def main():
     days = int(sys.argv[1]) if len(sys.argv) > 1 else 4000
     print(f"{days} days each; a share has a standard error of {100 * sqrt(0.95 * 0.05 / days):.1f} %")
@@ -99,6 +159,12 @@ def main():
         stated = sqrt((sigma**2).mean())
         told = f"error {error.mean():+.2f} m, sd {error.std():.2f} m, stated {stated:.2f} m, {within:.0f} % within two"
         print(f"log of {rate:.0f} Hz: apex {told}; highest sample {naive.mean():+.2f} m, sd {naive.std():.2f} m")
+    draw = np.random.default_rng(5)
+    wholes = [whole_day(draw).fit for _ in range(max(days // 10, 50))]
+    denied = 100 * float(np.mean([fit.probability < 0.05 for fit in wholes]))
+    shift = np.array([fit.shift / fit.sigma_shift for fit in wholes])
+    spread = f"{shift.mean():+.2f}, sd {shift.std():.2f}"
+    print(f"{len(wholes)} whole days: agreement denied {denied:.1f} %; shift in its sigmas {spread}")
 
 
 if __name__ == "__main__":

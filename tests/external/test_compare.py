@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from ambiance import Atmosphere
+from scipy.stats import binom
 
 from apexfix.air import moist_density, standard_pressure
 from apexfix.compare.agreement import bias_of, concordance_of, consistency, covariance_of, deming, limits_of
@@ -164,6 +165,17 @@ def test_a_column_of_air_integrated_step_by_step_gives_back_its_heights(celsius,
     indicated = pressure_height(altimeter.air_pressure(column, height_m)) - pressure_height(94_000.0)
     air = pad_air(Weather(celsius + 273.15, 0.0, humidity, 94_000.0), Pad())
     assert true_gain(indicated, air) == pytest.approx(height_m, rel=1e-3)
+
+
+def test_whole_days_whose_errors_are_as_stated_agree_but_for_one_in_twenty(bench):
+    # sighted, reduced, logged through air that is not the one stated: the simulator shares no mathematics with either side
+    draw = np.random.default_rng(5)
+    days = [bench.whole_day(draw).fit for _ in range(80)]
+    low, high = binom.interval(0.999, len(days), 0.05)
+    assert low <= sum(day.probability < 0.05 for day in days) <= high
+    shift = np.array([day.shift / day.sigma_shift for day in days])
+    assert shift.std() == pytest.approx(1.0, abs=0.26)  # three standard errors of 80
+    assert abs(shift.mean()) < 0.34
 
 
 def test_apexes_of_simulated_logs_are_as_good_as_they_say(bench):
