@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+import shutil
 from dataclasses import replace
 from datetime import datetime
 from html.parser import HTMLParser
@@ -12,7 +13,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from apexfix.cli import main
 from apexfix.cli.reduction import write_report
 from apexfix.model import BootClock, UnitHealth
 from apexfix.reduce.day import reduce_day
@@ -288,3 +291,27 @@ def test_every_figure_is_an_svg_and_a_png_of_its_own(answers, tmp_path):
         width, tall = (int.from_bytes(png[at : at + 4], "big") for at in (16, 20))
         box = [float(value) for value in root.get("viewBox").split()]
         assert (width, tall) == (720, pytest.approx(720 * box[3] / box[2], abs=1))
+
+
+@pytest.fixture
+def example(root, tmp_path):
+    shutil.copytree(root / "docs" / "example-day", tmp_path / "day")
+    return tmp_path / "day"
+
+
+def test_the_command_writes_feet_and_pictures_when_it_is_asked_to(example):
+    done = CliRunner().invoke(main, ["report", str(example), "--feet", "--pictures"])
+    assert done.exit_code == 0, done.output
+    assert re.search(r"\d ft</strong>", (example / "report" / "report.html").read_text(encoding="utf-8"))
+    flights = json.loads((example / "report" / "results.json").read_text(encoding="utf-8"))["flights"]
+    names = {path.name for path in (example / "report" / "figures").iterdir()}
+    assert {f"flight-{flight['flight']}-side.{kind}" for flight in flights for kind in ("svg", "png")} < names
+
+
+def test_the_table_of_a_day_is_told_in_feet_and_its_json_in_metres(example):
+    metres, feet = (CliRunner().invoke(main, ["reduce", str(example), *more]).stdout for more in ((), ("--feet",)))
+    heights = [[float(row[1]) for row in re.findall(r"^ +(\d) +([\d.]+) ±", text, re.MULTILINE)] for text in (metres, feet)]
+    assert len(heights[0]) == 4
+    assert heights[1] == pytest.approx([height / FOOT for height in heights[0]], abs=0.7)  # both are rounded
+    documents = [CliRunner().invoke(main, ["reduce", str(example), "--json", *more]).stdout for more in ((), ("--feet",))]
+    assert documents[0] == documents[1]
