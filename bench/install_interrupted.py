@@ -5,7 +5,7 @@ the others one with an earlier release, settings and a log. After the cut every 
 there must be no main.py unless all that it needs is of the same release. Then the board is plugged in and installed again: the
 files must be those of the release, settings and log unchanged, and the unit must answer and be pulled.
 
-    python bench/install_interrupted.py [--points 100]
+    python bench/install_interrupted.py [--points 40]
 """
 
 import argparse
@@ -92,7 +92,7 @@ def attempt(board: VirtualBoard, at: int, release: dict[str, bytes], old: dict[s
 
 def main() -> None:
     parser = argparse.ArgumentParser()
-    parser.add_argument("--points", type=int, default=100)
+    parser.add_argument("--points", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     release, chance, cuts = firmware_files(firmware_folder()), random.Random(asked.seed), 0

@@ -1,10 +1,11 @@
 """apexfix unit check, by its own command line, on virtual units: one that is well, and others with one fault each."""
 
 import json
+import re
 import subprocess
 import sys
 import time
-from pathlib import Path
+from subprocess import PIPE
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there are no ps
 STILL = imu.Faults(np.zeros(3), np.eye(3), np.zeros(3), np.eye(3), np.zeros(3), np.zeros(3), np.array([1.0, 0.0, 0.0]))
 MARK, REFERENCE = 14, 15
 YES = "y\ny\n"
+APEXFIX = [sys.executable, "-c", "from apexfix.cli import main; main()"]
 
 
 @pytest.fixture(scope="module")
@@ -32,7 +34,7 @@ def samples(tmp_path_factory):
 
 
 class Bench:
-    """A live unit, and a person who presses a pin when asked: the edges are written before, the check asks when it likes."""
+    """A live unit, and a person who presses the button that is asked for."""
 
     def __init__(self, folder, hardware, settings):
         self.boot_us = time.time_ns() // 1000
@@ -46,24 +48,25 @@ class Bench:
     def __exit__(self, *exception):
         self.unit.close()
 
-    def check(self, answers=YES, wait_s=20):
-        command = [str(Path(sys.executable).with_name("apexfix")), "unit", "check", "--port", self.unit.port, "--json"]
-        done = subprocess.run([*command, "--wait", str(wait_s)], input=answers, capture_output=True, text=True, timeout=120)
-        told = {finding["what"]: finding for finding in json.loads(done.stdout)["findings"]}
-        assert (done.returncode == 3) == any(finding["state"] == "bad" for finding in told.values()), done.stderr
+    def press(self, pin):
+        now_us = time.time_ns() // 1000
+        self.unit.live(self.boot_us, self.boot_us, ((now_us + 50_000, pin, 0), (now_us + 250_000, pin, 1)))
+
+    def check(self, answers=YES, wait_s=60, buttons=None):
+        """Run the command; ``buttons`` says which pin is under the thumb where a button is asked for."""
+        command = [*APEXFIX, "unit", "check", "--port", self.unit.port, "--json", "--wait", str(wait_s)]
+        with subprocess.Popen(command, stdin=PIPE, stdout=PIPE, stderr=PIPE, text=True) as process:
+            process.stdin.write(answers)
+            process.stdin.close()
+            said = []
+            for line in process.stderr:
+                said.append(line)
+                asked = re.match(r"Press (\w+) once", line)
+                if asked and buttons:
+                    self.press(buttons[asked[1]])
+            told = {finding["what"]: finding for finding in json.loads(process.stdout.read())["findings"]}
+        assert (process.returncode == 3) == any(finding["state"] == "bad" for finding in told.values()), said
         return told
-
-
-def presses(*pins_and_seconds):
-    """(pin, when it goes down after the boot) -> the edges of a press of a fifth of a second."""
-
-    def edges(boot_us):
-        down_and_up = [(pin, round(seconds * 1e6)) for pin, seconds in pins_and_seconds]
-        return tuple(
-            edge for pin, at_us in down_and_up for edge in ((boot_us + at_us, pin, 0), (boot_us + at_us + 200_000, pin, 1))
-        )
-
-    return edges
 
 
 @pytest.fixture
@@ -75,10 +78,10 @@ def bench(tmp_path, samples, micropython):
 
 
 def test_a_unit_that_is_well_passes_every_step_and_counts_flights_as_before(bench):
-    with bench(edges=presses((MARK, 9.0), (REFERENCE, 13.0)), rate_error_ppb=20_000) as well:
+    with bench(rate_error_ppb=20_000) as well:
         with open_port(well.unit.port) as line:
             Session(line).flight(7)
-        told = well.check()
+        told = well.check(buttons={"MARK": MARK, "REFERENCE": REFERENCE})
         with open_port(well.unit.port) as line:
             session = Session(line)
             session.press("reference")  # after a mark it would count one on

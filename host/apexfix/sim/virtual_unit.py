@@ -94,7 +94,7 @@ class VirtualUnit:
         UnitError
             The unit ended or did not arrive within five minutes.
         """
-        self._set_pace(" ".join([f"forward {until_us}", *(f"{at_us},{pin},{level}" for at_us, pin, level in edges)]))
+        self._set_pace(_ordered(f"forward {until_us}", edges))
         deadline = time.monotonic() + _FORWARD_LIMIT_S
         while not self._has_reached(until_us):
             self._check_running()
@@ -102,10 +102,13 @@ class VirtualUnit:
                 raise UnitError(f"virtual unit in {self._folder}: {until_us} not reached in {_FORWARD_LIMIT_S:.0f} s")
             time.sleep(_POLL_S)
 
-    def live(self, anchor_world_us: int, anchor_real_us: int) -> None:
-        """Tie the world to the real clock: world = anchor_world + (real - anchor_real), real as of time.time_ns() // 1000."""
+    def live(self, anchor_world_us: int, anchor_real_us: int, edges: tuple[tuple[int, int, int], ...] = ()) -> None:
+        """Tie the world to the real clock: world = anchor_world + (real - anchor_real), real as of time.time_ns() // 1000.
+
+        ``edges`` are more of those of the hardware; one that is in the past comes at once.
+        """
         self._check_running()
-        self._set_pace(f"live {anchor_world_us} {anchor_real_us}")
+        self._set_pace(_ordered(f"live {anchor_world_us} {anchor_real_us}", edges))
 
     def power_off(self) -> None:
         """Cut the power: whatever was being written is torn."""
@@ -147,6 +150,10 @@ def interpreter() -> Path:
     if found is None:
         raise UnitError("no micropython beside this Python or on PATH; install it with: pip install 'apexfix[sim]'")
     return Path(found)
+
+
+def _ordered(order: str, edges: tuple[tuple[int, int, int], ...]) -> str:
+    return " ".join([order, *(f"{at_us},{pin},{level}" for at_us, pin, level in edges)])
 
 
 def environment(folder: Path, hardware: Hardware, boot_us: int, code: Path) -> dict[str, str]:

@@ -203,7 +203,7 @@ class World:
     # --- the host's orders --------------------------------------------------------------------------------------------
 
     def read_pace(self):
-        """Take the host's order: `forward UNTIL_WORLD_US [WORLD_US,PIN,LEVEL ...]` or `live ANCHOR_WORLD_US ANCHOR_REAL_US`."""
+        """Take the host's order: `forward UNTIL_WORLD_US` or `live ANCHOR_WORLD_US ANCHOR_REAL_US`, then edges `WORLD_US,PIN,LEVEL`."""
         with real_open(self.pace_file) as file:
             pace = file.read()
         if pace == self.pace:
@@ -216,8 +216,9 @@ class World:
             self.world_from_real_us = int(words[1]) - int(words[2]) + real_us - real.ticks_us()
         else:
             self.limit_us = int(words[1])
-            if len(words) > 2:
-                self._add_edges([[int(number) for number in word.split(",")] for word in words[2:]])
+        edges = words[3 if self.live else 2 :]
+        if edges:
+            self._add_edges([[int(number) for number in word.split(",")] for word in edges])
         self._plan_quiet()
         return True
 
