@@ -2,7 +2,9 @@
 
 A child process pulls a scripted unit and says through a pipe, after each call that promises it, what is safe; what the unit was
 told to erase is erased for good. After the kill the archive must hold all of that, `verify` must find no damage, and a new pull
-must complete with every byte equal. Reductions are killed on a day of hand readings and units alike.
+must complete with every byte equal. Reductions are killed on a day of hand readings and units alike. Merges of two laptops'
+folders and imports of a packed day are killed, too, at a quarter as many instants: what is done once more must give what it gives
+undisturbed.
 
     python bench/host_killed.py [--points 200]
 """
@@ -20,9 +22,13 @@ from pathlib import Path
 
 from click.testing import CliRunner
 
-from apexfix.archive import ARCHIVE_NAME, Archive, open_archive
+from apexfix.archive import ARCHIVE_NAME, Archive, Unit, open_archive
+from apexfix.bundle import export_day, import_day
 from apexfix.cli import main as apexfix
 from apexfix.cli.reduction import reduced, write_report
+from apexfix.day import read_sightings, read_site
+from apexfix.day_merge import merge_day
+from apexfix.decisions import Decision, add_decision, in_force, read_decisions
 from apexfix.pull import PullOptions, pull_unit
 from apexfix.reduce.options import Options
 from apexfix.session import HostClock, Session
@@ -139,6 +145,54 @@ def reduction_killed(day: Path, seconds: float, expected: list[float], before: b
     return said != b"done"
 
 
+def folder_of_a_laptop(folder: Path, log: dict[int, bytes], mark: str, flight: int) -> Path:
+    """Write the folder of a laptop that pulled these segments, with hand readings and a decision of its own."""
+    shutil.copytree(ROOT / "docs" / "example-day", folder)
+    with (folder / "sightings.csv").open("a") as file:
+        file.writelines(f"{flight + n},East,,,{20 + n},,,\n" for n in range(20))
+    add_decision(folder, Decision(UTC_US, mark, flight, ""))
+    with open_archive(folder / ARCHIVE_NAME) as archive:
+        archive.add_unit(Unit(SERIAL, "u01", "0.1.0", "MPU-6050"))
+        for number, data in log.items():
+            archive.add_segment_bytes(SERIAL, LOG, number, 0, data)
+    return folder
+
+
+def held(day: Path) -> tuple[object, ...]:
+    """Return what a folder holds: records, bytes, readings, decisions in force and whether all of it is sound."""
+    with open_archive(day / ARCHIVE_NAME) as archive:
+        pieces = {piece.number: archive.segment_bytes(SERIAL, LOG, piece.number) for piece in archive.pieces()}
+        kept = (tuple(archive.rows()), pieces, archive.conflicts(), audit(archive).damaged)
+    return (*kept, read_sightings(day / "sightings.csv", read_site(day / "site.toml")), in_force(read_decisions(day)))
+
+
+def merge_killed(laptops: tuple[Path, Path], scratch: Path, seconds: float, expected: tuple[object, ...]) -> bool:
+    """Return whether the merge was still unfinished."""
+    day, before = scratch / "merged", held(laptops[0])
+    shutil.copytree(laptops[0], day)
+    said = killed_after(seconds, lambda pipe: (merge_day(day, laptops[1]), os.write(pipe, b"done"))[0])
+    after = held(day)
+    kept = set(before[0]) <= set(after[0]) and after[4][: len(before[4])] == before[4] and not after[3]
+    merge_day(day, laptops[1])
+    if not kept or held(day) != expected:
+        raise SystemExit(f"a merge killed after {seconds:.4f} s: kept {kept}, again as undisturbed {held(day) == expected}")
+    shutil.rmtree(day)
+    return said != b"done"
+
+
+def import_killed(bundle: Path, scratch: Path, seconds: float, expected: tuple[object, ...]) -> bool:
+    """Return whether the import was still unfinished."""
+    day = scratch / "imported"
+    said = killed_after(seconds, lambda pipe: (import_day(bundle, day), os.write(pipe, b"done"))[0])
+    if not day.exists():
+        import_day(bundle, day)
+    if held(day) != expected:
+        raise SystemExit(f"an import killed after {seconds:.4f} s left half a day")
+    for left in (day, *scratch.glob(".imported-*")):
+        shutil.rmtree(left)
+    return said != b"done"
+
+
 def duration_s(work) -> float:
     begin = time.perf_counter()
     work()
@@ -153,28 +207,60 @@ def main() -> None:
     rng, kit = random.Random(options.seed), scripted()
     log = log_of_a_day(kit)
     with tempfile.TemporaryDirectory() as scratch:
-        first = Path(scratch) / "first"
-        first.mkdir()
-        with open_archive(first / ARCHIVE_NAME) as archive:
-            whole_s = duration_s(lambda: pull(kit.FakeUnit(dict(log)), archive))
-        promised, early = [], 0
-        for n in range(options.points):
-            folder = Path(scratch) / f"pull{n}"
-            folder.mkdir()
-            promised.append(pull_killed(kit, folder, log, rng.uniform(0, 1.3 * whole_s))[0])
-            early += promised[-1] < sum(map(len, log.values()))
-            shutil.rmtree(folder)
-        print(f"{options.points} pulls killed within {1.3 * whole_s:.3f} s, {early} before their end:")
-        print(f"  {sum(promised)} bytes confirmed, 0 lost; 0 damaged archives; every new pull completed with all bytes equal")
-        day = Path(scratch) / "day"
-        shutil.copytree(ROOT / "docs" / "example-day", day)
-        shutil.copy(first / ARCHIVE_NAME, day / ARCHIVE_NAME)
-        whole_s = duration_s(lambda: write_report(reduced(day, Options()), day))
-        expected = [None if r.position_m is None else float(r.position_m[2]) for r in reduced(day, Options()).flights]
-        before = (day / ARCHIVE_NAME).read_bytes()
-        early = sum(reduction_killed(day, rng.uniform(0, 1.3 * whole_s), expected, before) for _ in range(options.points))
-        print(f"{options.points} reductions killed within {1.3 * whole_s:.3f} s, {early} before their end: verify found 0 damaged,")
-        print("  every new reduction gave the same heights, the archive was the same to the byte")
+        archive = pulls(kit, log, Path(scratch), (options.points, rng))
+        reductions(archive, Path(scratch), (options.points, rng))
+        merges_and_imports(log, Path(scratch), (max(4, options.points // 4), rng))
+
+
+def pulls(kit: type, log: dict[int, bytes], scratch: Path, when: tuple[int, random.Random]) -> Path:
+    """Kill pulls, print what came of it, and return the archive of a whole one."""
+    points, rng = when
+    first = scratch / "first"
+    first.mkdir()
+    with open_archive(first / ARCHIVE_NAME) as archive:
+        whole_s = duration_s(lambda: pull(kit.FakeUnit(dict(log)), archive))
+    promised, early = [], 0
+    for n in range(points):
+        folder = scratch / f"pull{n}"
+        folder.mkdir()
+        promised.append(pull_killed(kit, folder, log, rng.uniform(0, 1.3 * whole_s))[0])
+        early += promised[-1] < sum(map(len, log.values()))
+        shutil.rmtree(folder)
+    print(f"{points} pulls killed within {1.3 * whole_s:.3f} s, {early} before their end:")
+    print(f"  {sum(promised)} bytes confirmed, 0 lost; 0 damaged archives; every new pull completed with all bytes equal")
+    return first / ARCHIVE_NAME
+
+
+def reductions(archive: Path, scratch: Path, when: tuple[int, random.Random]) -> None:
+    points, rng = when
+    day = scratch / "day"
+    shutil.copytree(ROOT / "docs" / "example-day", day)
+    shutil.copy(archive, day / ARCHIVE_NAME)
+    whole_s = duration_s(lambda: write_report(reduced(day, Options()), day))
+    expected = [None if r.position_m is None else float(r.position_m[2]) for r in reduced(day, Options()).flights]
+    before = (day / ARCHIVE_NAME).read_bytes()
+    early = sum(reduction_killed(day, rng.uniform(0, 1.3 * whole_s), expected, before) for _ in range(points))
+    print(f"{points} reductions killed within {1.3 * whole_s:.3f} s, {early} before their end: verify found 0 damaged,")
+    print("  every new reduction gave the same heights, the archive was the same to the byte")
+
+
+def merges_and_imports(log: dict[int, bytes], scratch: Path, when: tuple[int, random.Random]) -> None:
+    points, rng = when
+    front = {1: log[1], 2: log[2][:9000]}
+    laptops = (
+        folder_of_a_laptop(scratch / "mine", front, "u01-9f3a-2", 100),
+        folder_of_a_laptop(scratch / "theirs", dict(list(log.items())[1:]), "u01-9f3a-2", 200),
+    )
+    day, bundle = scratch / "undisturbed", scratch / "day.zip"
+    shutil.copytree(laptops[0], day)
+    whole_s = duration_s(lambda: merge_day(day, laptops[1]))
+    early = sum(merge_killed(laptops, scratch, rng.uniform(0, 1.3 * whole_s), held(day)) for _ in range(points))
+    print(f"{points} merges killed within {1.3 * whole_s:.3f} s, {early} before their end: 0 records, readings or decisions lost,")
+    print("  every new merge gave what an undisturbed one gives")
+    export_day(day, bundle)
+    whole_s = duration_s(lambda: import_day(bundle, scratch / "elsewhere"))
+    early = sum(import_killed(bundle, scratch, rng.uniform(0, 1.3 * whole_s), held(day)) for _ in range(points))
+    print(f"{points} imports killed within {1.3 * whole_s:.3f} s, {early} before their end: each left the whole day or none")
 
 
 if __name__ == "__main__":

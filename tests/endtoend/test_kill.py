@@ -20,9 +20,10 @@ def bench(root: Path, name: str, *words: object) -> str:
 @pytest.mark.skipif(sys.platform == "win32", reason="processes are copied and killed, which that system cannot do")
 def test_a_host_killed_at_any_instant_loses_nothing_that_was_confirmed(root):
     told = bench(root, "host_killed.py", "--points", 16)
-    counts = re.compile(r"^(\d+) (?:pulls|reductions) killed within .* s, (\d+) before", re.MULTILINE)
-    (pulls, early), (reductions, _) = counts.findall(told)
+    counts = re.compile(r"^(\d+) (?:pulls|reductions|merges|imports) killed within .* s, (\d+) before", re.MULTILINE)
+    (pulls, early), (reductions, _), (merges, _), (imports, _) = counts.findall(told)
     assert pulls == reductions == "16"
+    assert merges == imports == "4"
     assert int(early) > 3
 
 
