@@ -26,12 +26,16 @@ from host_killed import ROOT, scripted
 from apexfix.angle_words import angle_deg
 from apexfix.archive import Unit, open_archive
 from apexfix.bundle import MANIFEST_NAME, import_day
+from apexfix.calibrate.document import calibration_for, concerns, file_name, read_document
 from apexfix.calibrate.imu import carried_calibration
+from apexfix.compare.control_file import read_control
 from apexfix.day import read_sightings, read_site
 from apexfix.decisions import read_decisions
 from apexfix.errors import ApexfixError
 from apexfix.fields import Unfit
 from apexfix.hand_entry import Entry, Finished, answered, question
+from apexfix.learn.flights_file import read_flights
+from apexfix.predict.rocket_file import read_rocket
 from apexfix.records import Boot, Damage, Scanner, scan
 from apexfix.session import HostClock, Patience, Session
 from apexfix.verify import audit
@@ -39,7 +43,23 @@ from apexfix.wire import Receiver
 
 LONGEST_S = 2.0  # for one input of at most LARGEST bytes
 LARGEST = 4096
-TOKENS = (b"\0", b"AX", b"\xff\xff\xff\xff", b"9" * 40, b'"', b"[" * 60, b"\x1b[2J", b"\xf0\x9f\x9a\x80", b"e308", b"-", b"\n")
+TOKENS = (
+    b"\0",
+    b"AX",
+    b"\xff\xff\xff\xff",
+    b"9" * 40,
+    b"9" * 400,
+    b'"',
+    b"[" * 60,
+    b"\x1b[2J",
+    b"\xf0\x9f\x9a\x80",
+    b"e308",
+    b"-",
+    b"\n",
+)
+FLIGHTS_TOML = (
+    b"format = 1\n[[flight]]\nnumber = 4\nrocket = 'x'\nlift_off_utc = 2026-05-01T10:20:30.5Z\nsigma_time_to_apex_s = 0.1\n"
+)
 BRISK = Patience(answer_s=0.1, start_s=0.1, attempts=2)  # of a session: the same paths, sooner
 EXPECTED = (ApexfixError, Unfit)
 
@@ -86,6 +106,11 @@ def targets(scratch: Path) -> dict[str, Target]:
         archive.add_unit(Unit("e661", "u01", "0.1.0", "MPU-6050"))
         archive.add_segment_bytes("e661", "L", 1, 0, log)
     held = database.read_bytes()
+    boot_text = b'{"boot":1,"log":"L","unit":"u","serial":"s","calibration":{"accel_offset_g":[0,0,0]}}'
+    sensor = {"accel_lsb_per_g": 16384, "gyro_lsb_per_dps": 65.5}
+    figures = {"format": 1, "serial": "e661", "id": "c1", "date_utc": "2026-05-01T10:20:30+00:00", "temperature_celsius": [10, 30]}
+    matrices = {name: [[1, 0, 0], [0, 1, 0], [0, 0, 1]] for name in ("accel_matrix", "gyro_matrix")}
+    calibration = json.dumps({**figures, **matrices, "accel_offset_g": [0, 0, 0], "tube_body": [1, 0, 0]}).encode()
     decided = b"decided_utc,mark,flight,note\n2026-05-01T10:20:30Z,u01-9f3a-7,3,why\n"
 
     def wire(data: bytes) -> None:
@@ -139,6 +164,10 @@ def targets(scratch: Path) -> dict[str, Target]:
             question(entry)
             entry = _quiet(lambda words=words, entry=entry: answered(entry, words)) or entry
 
+    def calibrated(path: Path) -> None:
+        calibration_for(path.parent, "e661", sensor)
+        concerns(read_document(path), 0, 20.0)
+
     def angle(data: bytes) -> None:
         angle_deg(data.decode("utf-8", "replace"))
 
@@ -149,7 +178,7 @@ def targets(scratch: Path) -> dict[str, Target]:
     return {
         "wire": Target(wire, answers),
         "records": Target(records, (log,)),
-        "boot": Target(boot, (b'{"boot":1,"log":"L","unit":"u","serial":"s","calibration":{"accel_offset_g":[0,0,0]}}',)),
+        "boot": Target(boot, (boot_text,)),
         "session": Target(session, answers),
         "angle": Target(angle, text),
         "entry": Target(entered, (b"\n45\n0\n45\n270\n45\n0", b"3\n97\ny\n10\nb\nb\n-")),
@@ -158,6 +187,12 @@ def targets(scratch: Path) -> dict[str, Target]:
             from_file("sightings.csv", lambda path: read_sightings(path, site)), ((example / "sightings.csv").read_bytes(),)
         ),
         "decisions": Target(from_file("assignments.csv", lambda path: read_decisions(path.parent)), (decided,)),
+        "calibration": Target(from_file(file_name("e661"), calibrated), (calibration,)),
+        "control": Target(from_file("altimeter.csv", read_control), ((example / "altimeter.csv").read_bytes(),)),
+        "flights": Target(from_file("flights.toml", read_flights), (FLIGHTS_TOML,)),
+        "rocket": Target(
+            from_file("rocket.toml", read_rocket), ((ROOT / "docs" / "example-rockets" / "burnout.toml").read_bytes(),)
+        ),
         "bundle": Target(from_file("fuzzed.zip", imported), (zipped.read_bytes(),)),
         "archive": Target(patched, (bytes(range(64)),)),
     }
@@ -217,7 +252,7 @@ def at_random(name: str, target: Target, seconds: float, seed: int) -> str:
         data = rng.randbytes(rng.randrange(200)) if rng.random() < 0.1 else mutated(rng, rng.choice(target.samples))
         longest_s = max(longest_s, tried(name, target, data))
         count += 1
-    return f"{name:10s} {count:9d} inputs, longest {1e3 * longest_s:6.1f} ms, 0 uncaught"
+    return f"{name:11s} {count:9d} inputs, longest {1e3 * longest_s:6.1f} ms, 0 uncaught"
 
 
 def guided(name: str, target: Target, seconds: float, scratch: Path) -> None:
@@ -255,7 +290,7 @@ def guided_apart(name: str, seconds: float) -> str:
     if done.returncode or "FAILED" in told:
         raise SystemExit(f"{name}:\n{told[-6000:]}")
     stats = dict(line.removeprefix("stat::").split(":") for line in told.splitlines() if line.startswith("stat::"))
-    return f"{name:10s} {int(stats['number_of_executed_units']):9d} inputs guided by coverage, 0 uncaught"
+    return f"{name:11s} {int(stats['number_of_executed_units']):9d} inputs guided by coverage, 0 uncaught"
 
 
 def main() -> None:

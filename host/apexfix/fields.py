@@ -8,6 +8,7 @@ from typing import Final
 
 Check = Callable[[object], object]
 
+_MOST_BITS: Final = 64
 _LONGEST_SHOWN: Final = 60  # characters of a wrong value that a message repeats
 _FORMULA: Final = re.compile(r"'*[=+\-@]")  # what a spreadsheet would run, behind any number of quotes
 
@@ -21,7 +22,7 @@ def number(low: float, high: float, *, above: bool = False) -> Check:
     expected = f"a number {'above' if above else 'from'} {low:g} {'and up to' if above else 'to'} {high:g}"
 
     def check(value: object) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < math.inf:
             raise Unfit(f"{shown(value)} seen, {expected} expected")
         if not (low < value <= high if above else low <= value <= high):
             raise Unfit(f"{shown(value)} seen, {expected} expected")
@@ -139,3 +140,33 @@ def suggestion(name: str, known: Iterable[str]) -> str:
     names = list(known)
     near = difflib.get_close_matches(name[:_LONGEST_SHOWN], names, n=1)
     return f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(names)}"
+
+
+def safe_text(text: str) -> str:
+    """Return text that cannot move a terminal's cursor; line feeds and tabs stay."""
+    return "".join(c if c.isprintable() or c in "\n\t" else "\ufffd" for c in text)
+
+
+def cleaned(value: object) -> object:
+    r"""Return JSON that came from anyone with all its texts, names too, made safe.
+
+    Raises
+    ------
+    ValueError
+        A whole number has more than 64 bits: no field has, and arithmetic with it would fail anywhere.
+
+    Examples
+    --------
+    >>> cleaned({"id": ["\x1b[2J", 7]})
+    {'id': ['\ufffd[2J', 7]}
+    """
+    match value:
+        case str():
+            return safe_text(value)
+        case int() if value.bit_length() > _MOST_BITS:
+            raise ValueError(f"a whole number of {value.bit_length()} bits seen, at most {_MOST_BITS} expected")
+        case list():
+            return [cleaned(item) for item in value]
+        case dict():
+            return {safe_text(key): cleaned(item) for key, item in value.items()}
+    return value

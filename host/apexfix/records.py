@@ -10,6 +10,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from apexfix.fields import cleaned, safe_text
+
 _MAGIC: Final = b"AX"
 _HEAD: Final = struct.Struct("<2sBBHI")
 _PRESS: Final = struct.Struct("<BBHqIfffffffqhH")
@@ -220,7 +222,7 @@ def _record_size(view: bytes, at: int) -> int:
 
 
 def _boot(sequence: int, raw: bytes, payload: bytes) -> Boot:
-    value = _cleaned(json.loads(payload.decode("utf-8")))
+    value = cleaned(json.loads(payload.decode("utf-8")))
     if not isinstance(value, dict) or not isinstance(value["boot"], int):
         raise ValueError("a boot record is a JSON object with a whole boot number")
     return Boot(sequence, raw, value["boot"], str(value["log"]), str(value["unit"]), str(value["serial"]), value)
@@ -246,7 +248,7 @@ def _window(sequence: int, raw: bytes, payload: bytes) -> Window:
 
 def _note(sequence: int, raw: bytes, payload: bytes) -> Note:
     t_us, severity = struct.unpack_from("<qB", payload)
-    return Note(sequence, raw, t_us, severity, _safe(payload[9:].decode("utf-8", "replace")))
+    return Note(sequence, raw, t_us, severity, safe_text(payload[9:].decode("utf-8", "replace")))
 
 
 def _flight_number(sequence: int, raw: bytes, payload: bytes) -> FlightNumber:
@@ -269,19 +271,3 @@ _READERS: Final[Mapping[int, Callable[[int, bytes, bytes], Record]]] = {
 
 def _celsius(hundredths: int) -> float | None:
     return None if hundredths == _UNKNOWN_TEMPERATURE else hundredths / 100
-
-
-def _safe(text: str) -> str:
-    """Return text that cannot move a terminal's cursor; line feeds and tabs stay."""
-    return "".join(c if c.isprintable() or c in "\n\t" else "\ufffd" for c in text)
-
-
-def _cleaned(value: object) -> object:
-    match value:
-        case str():
-            return _safe(value)
-        case list():
-            return [_cleaned(item) for item in value]
-        case dict():
-            return {_safe(key): _cleaned(item) for key, item in value.items()}
-    return value

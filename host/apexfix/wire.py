@@ -11,6 +11,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from apexfix.fields import cleaned
+
 PROTOCOL_LEVEL: Final = 1
 LONGEST_LINE: Final = 120  # bytes of a request, line feed included
 LONGEST_PAYLOAD: Final = 512
@@ -255,7 +257,7 @@ def _decoded(kind: int, tag: int, payload: bytes) -> Answer | None:
 
 
 def _json_object(payload: bytes) -> Mapping[str, object]:
-    value = json.loads(payload.decode("utf-8"))
+    value = cleaned(json.loads(payload.decode("utf-8")))
     if not isinstance(value, dict):
         raise ValueError(f"a JSON object belongs here, not {type(value).__name__}")
     return value

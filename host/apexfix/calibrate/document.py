@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from apexfix.calibrate.imu import ImuCalibration, carried_calibration
 from apexfix.errors import CalibrationError, FileError
+from apexfix.fields import cleaned, shown
 from apexfix.text_file import read_text, write_text
 from apexfix.units import SECOND_US
 
@@ -51,14 +52,16 @@ def read_document(path: Path) -> Document:
         It is missing, unreadable, no JSON object, or of a later format.
     """
     try:
-        document = json.loads(read_text(path, _LARGEST_BYTES))
+        document = cleaned(json.loads(read_text(path, _LARGEST_BYTES)))
     except json.JSONDecodeError as error:
         raise FileError(f"{error.msg} seen, JSON expected; write the calibration again", path=path, line=error.lineno) from error
+    except ValueError as error:
+        raise FileError(f"{error}; write the calibration again", path=path) from error
     except RecursionError as error:
         raise FileError("brackets without end seen, a calibration expected; write it again", path=path) from error
     if not isinstance(document, dict) or document.get("format") != FORMAT:
         seen = document.get("format") if isinstance(document, dict) else type(document).__name__
-        raise FileError(f"format {seen!r} seen, {FORMAT} expected; write the calibration again with this release", path=path)
+        raise FileError(f"format {shown(seen)} seen, {FORMAT} expected; write the calibration again with this release", path=path)
     return document
 
 

@@ -64,7 +64,7 @@ def _report(day: Path, answers: DayResult) -> Iterator[str]:
         return
     try:
         written = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         written = None
     if written != json.loads(day_json(answers)):
         yield "note: the report is not what the readings give now; 'apexfix report' writes it again"
