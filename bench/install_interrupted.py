@@ -18,24 +18,12 @@ import sys
 import tempfile
 from pathlib import Path
 
-import numpy as np
-
 from apexfix.errors import UnitError
 from apexfix.firmware_files import firmware_folder
 from apexfix.install.inventory import INSTALLED, firmware_files
 from apexfix.pull import pull_all
-from apexfix.sim import imu
+from apexfix.sim.table import on_a_table
 from apexfix.sim.virtual_board import VirtualBoard
-from apexfix.sim.virtual_unit import Hardware
-
-STILL = imu.Faults(np.zeros(3), np.eye(3), np.zeros(3), np.eye(3), np.zeros(3), np.zeros(3), np.array([1.0, 0.0, 0.0]))
-
-
-def samples_at_rest(path: Path) -> Path:
-    count = 10 * imu.SAMPLE_HZ
-    motion = (np.tile([0.0, 0.0, 1.0], (count, 1)), np.zeros((count, 3)), np.full(count, 20.0))
-    imu.counts(np.random.default_rng(5), imu.MPU6050, STILL, motion).tofile(path)
-    return path
 
 
 def put(board: VirtualBoard, *words: str, unplug_after_bytes: int | None = None) -> str | None:
@@ -96,18 +84,16 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     release, chance, cuts = firmware_files(firmware_folder()), random.Random(asked.seed), 0
-    with tempfile.TemporaryDirectory() as folder:
-        hardware = Hardware("0011223344556677", "MPU-6050", samples_at_rest(Path(folder) / "samples.bin"), 0)
-        with VirtualBoard(Path(folder) / "board", hardware) as board:
-            put(board, "--set", "unit", "u07")
-            board.unplug()
-            whole, first = board.received, files_of(board.flash)
-            kept = {name: content for name, content in first.items() if name.startswith("log/") or name == "config.json"}
-            for number in range(asked.points):
-                old, with_it = (earlier(release), kept) if number % 2 else ({}, {})
-                cuts += attempt(board, chance.randrange(1, whole), release, old, with_it)
-            outcome = pull_all((board.port,), Path(folder) / "day")[0]
-            assert not outcome.error, outcome.error
+    with tempfile.TemporaryDirectory() as folder, VirtualBoard(Path(folder) / "board", on_a_table(Path(folder))) as board:
+        put(board, "--set", "unit", "u07")
+        board.unplug()
+        whole, first = board.received, files_of(board.flash)
+        kept = {name: content for name, content in first.items() if name.startswith("log/") or name == "config.json"}
+        for number in range(asked.points):
+            old, with_it = (earlier(release), kept) if number % 2 else ({}, {})
+            cuts += attempt(board, chance.randrange(1, whole), release, old, with_it)
+        outcome = pull_all((board.port,), Path(folder) / "day")[0]
+        assert not outcome.error, outcome.error
     told = f"{asked.points} installations of {len(release)} files, {whole} bytes each"
     print(f"{told}; {cuts} cut before their end, all mended by the next")
 

@@ -13,7 +13,6 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import click
-import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -22,9 +21,8 @@ from apexfix.cli import main
 from apexfix.link import open_port
 from apexfix.pull import pull_all
 from apexfix.session import Session
-from apexfix.sim import imu
+from apexfix.sim.table import on_a_table
 from apexfix.sim.virtual_board import VirtualBoard
-from apexfix.sim.virtual_unit import Hardware
 
 ROOT = Path(__file__).resolve().parents[2]
 FENCE = re.compile(r"^```(\w*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -39,7 +37,6 @@ ENDS_WITH = {  # other than 0
     "apexfix unit check": {3},  # nobody is there to press
 }
 NOT_HERE = ("python3 -m venv", "apexfix-env/bin/pip", "make demo", "make test", "sudo")  # CI's own command, or the whole main job
-STILL = imu.Faults(np.zeros(3), np.eye(3), np.zeros(3), np.eye(3), np.zeros(3), np.zeros(3), np.array([1.0, 0.0, 0.0]))
 MADE_FOR_A_DESK = {"calibrate": "its steps are walked through by tests/endtoend/test_calibrate_cli.py"}
 
 
@@ -166,12 +163,9 @@ def unit(root, tmp_path_factory, micropython):
     if sys.platform == "win32":
         pytest.skip("there are no pseudo terminals on that system")
     folder = tmp_path_factory.mktemp("unit")
-    count = 10 * imu.SAMPLE_HZ
-    motion = (np.tile([0.0, 0.0, 1.0], (count, 1)), np.zeros((count, 3)), np.full(count, 20.0))
-    imu.counts(np.random.default_rng(5), imu.MPU6050, STILL, motion).tofile(folder / "samples.bin")
     shutil.copytree(root / "firmware", folder / "flash", ignore=shutil.ignore_patterns("__pycache__"))
     (folder / "flash" / "config.json").write_text('{"unit": "u01"}')
-    with VirtualBoard(folder, Hardware("0011", "MPU-6050", folder / "samples.bin", 0)) as unit:
+    with VirtualBoard(folder, on_a_table(folder)) as unit:
         unit.plug_in()
         with open_port(unit.port) as line:
             session = Session(line)

@@ -7,30 +7,17 @@ import sys
 import time
 from subprocess import PIPE
 
-import numpy as np
 import pytest
 
 from apexfix.link import open_port
 from apexfix.session import Session
-from apexfix.sim import imu
-from apexfix.sim.virtual_unit import Hardware, VirtualUnit
+from apexfix.sim.table import on_a_table
+from apexfix.sim.virtual_unit import VirtualUnit
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there are no pseudo terminals on that system")
-STILL = imu.Faults(np.zeros(3), np.eye(3), np.zeros(3), np.eye(3), np.zeros(3), np.zeros(3), np.array([1.0, 0.0, 0.0]))
 MARK, REFERENCE = 14, 15
 YES = "y\ny\n"
 APEXFIX = [sys.executable, "-c", "from apexfix.cli import main; main()"]
-
-
-@pytest.fixture(scope="module")
-def samples(tmp_path_factory):
-    """Ten seconds of a sensor at rest, again and again."""
-
-    count = 10 * imu.SAMPLE_HZ
-    motion = (np.tile([0.0, 0.0, 1.0], (count, 1)), np.zeros((count, 3)), np.full(count, 20.0))
-    path = tmp_path_factory.mktemp("samples") / "samples.bin"
-    imu.counts(np.random.default_rng(5), imu.MPU6050, STILL, motion).tofile(path)
-    return path
 
 
 class Bench:
@@ -38,7 +25,7 @@ class Bench:
 
     def __init__(self, folder, hardware, settings):
         self.boot_us = time.time_ns() // 1000
-        self.unit = VirtualUnit(folder, hardware(self.boot_us), {"unit": "u09"} | settings)
+        self.unit = VirtualUnit(folder, hardware, {"unit": "u09"} | settings)
 
     def __enter__(self):
         self.unit.start(self.boot_us)
@@ -70,9 +57,9 @@ class Bench:
 
 
 @pytest.fixture
-def bench(tmp_path, samples, micropython):
-    def put(part="MPU-6050", edges=lambda boot_us: (), settings=None, **more):
-        return Bench(tmp_path, lambda boot_us: Hardware("00112233", part, samples, boot_us, edges(boot_us), **more), settings or {})
+def bench(tmp_path, micropython):
+    def put(settings=None, **changes):
+        return Bench(tmp_path, on_a_table(tmp_path, **changes), settings or {})
 
     return put
 
@@ -113,7 +100,7 @@ def test_without_a_sensor_the_four_wires_are_named_and_the_rest_goes_on(bench):
 
 def test_a_foreign_sensor_a_stuck_button_a_wrong_crystal_and_a_weak_supply_are_told(bench):
     faults = {"identity": 0x71, "rate_error_ppb": 2_000_000, "supply_mv": 3300}
-    with bench(edges=lambda boot_us: ((boot_us - 1, REFERENCE, 0),), settings={"buzzer": False}, **faults) as poor:
+    with bench(edges=((0, REFERENCE, 0),), settings={"buzzer": False}, **faults) as poor:
         told = poor.check(wait_s=1)
     assert "0x71" in told["sensor"]["saw"]
     assert told["button REFERENCE"]["saw"] == "it was down when the unit got power"

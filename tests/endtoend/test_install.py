@@ -9,35 +9,22 @@ import sys
 import tty
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from apexfix.archive import open_archive
 from apexfix.link import open_port
 from apexfix.pull import pull_all
 from apexfix.session import Session
-from apexfix.sim import imu
+from apexfix.sim.table import on_a_table
 from apexfix.sim.virtual_board import VirtualBoard
-from apexfix.sim.virtual_unit import Hardware
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there are no pseudo terminals on that system")
-STILL = imu.Faults(np.zeros(3), np.eye(3), np.zeros(3), np.eye(3), np.zeros(3), np.zeros(3), np.array([1.0, 0.0, 0.0]))
 CALIBRATION = {"id": "c1", "tube_body": [1, 0, 0]}
 
 
-@pytest.fixture(scope="module")
-def at_rest(tmp_path_factory):
-    """What a sensor feels for ten seconds on a table, again and again."""
-    count = 10 * imu.SAMPLE_HZ
-    motion = (np.tile([0.0, 0.0, 1.0], (count, 1)), np.zeros((count, 3)), np.full(count, 20.0))
-    path = tmp_path_factory.mktemp("samples") / "samples.bin"
-    imu.counts(np.random.default_rng(5), imu.MPU6050, STILL, motion).tofile(path)
-    return path
-
-
 @pytest.fixture
-def board(tmp_path, at_rest, micropython):
-    with VirtualBoard(tmp_path / "board", Hardware("0011223344556677", "MPU-6050", at_rest, 0)) as board:
+def board(tmp_path, micropython):
+    with VirtualBoard(tmp_path / "board", on_a_table(tmp_path)) as board:
         yield board
 
 

@@ -6,21 +6,19 @@ import sys
 import time
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from apexfix.errors import UnitError
 from apexfix.link import open_port
 from apexfix.records import Window, scan
 from apexfix.session import Session
-from apexfix.sim import imu
-from apexfix.sim.virtual_unit import Hardware, VirtualUnit
+from apexfix.sim.table import on_a_table
+from apexfix.sim.virtual_unit import VirtualUnit
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there are no pseudo terminals on that system")
 FIRMWARE = Path(__file__).resolve().parents[2] / "firmware"
 BOOT_US = 1_790_000_000_000_000
 PRESS = ((BOOT_US + 3_000_000, 14, 0), (BOOT_US + 3_200_000, 14, 1))
-STILL = imu.Faults(np.zeros(3), np.eye(3), np.zeros(3), np.eye(3), np.zeros(3), np.zeros(3), np.array([1.0, 0.0, 0.0]))
 
 
 def copied(folder):
@@ -47,10 +45,7 @@ def code(request, tmp_path):
 
 @pytest.fixture
 def unit(code, tmp_path, micropython):
-    count = 10 * imu.SAMPLE_HZ
-    motion = (np.tile([0.0, 0.0, 1.0], (count, 1)), np.zeros((count, 3)), np.full(count, 20.0))
-    imu.counts(np.random.default_rng(5), imu.MPU6050, STILL, motion).tofile(tmp_path / "samples.bin")
-    hardware = Hardware("0011", "MPU-6050", tmp_path / "samples.bin", BOOT_US, PRESS)
+    hardware = on_a_table(tmp_path, edges=PRESS)
     with VirtualUnit(tmp_path, hardware, {"unit": "u09"}, code) as unit:
         unit.start(BOOT_US)
         yield unit
