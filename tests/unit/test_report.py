@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from apexfix.geometry import angles
 from apexfix.model import DayResult, Exclusion, FlightResult, Residual, Sighting, Site, Station, Verdict
 from apexfix.report.csvout import day_csv
-from apexfix.report.figures import elevation_view, ellipse95, frame_around, plan_view, site_map
+from apexfix.report.figures import elevation_view, ellipse95, plan_view, site_map
+from apexfix.report.ground import frame_around
 from apexfix.report.html import bars, day_html
 from apexfix.report.jsonout import day_document, day_json
 from apexfix.report.rounding import decimals, stations_used

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from apexfix.model import DayResult, Exclusion, FittedTrack, FlightResult, Residual, Site, Station, Track, Verdict
 from apexfix.report.axes import Axes, spanned, ticks
-from apexfix.report.figures import site_map, wind_words
+from apexfix.report.figures import site_map
+from apexfix.report.ground import wind_words
 from apexfix.report.pictures import day_figures, pngs, standalone
 from apexfix.report.residual_plot import residual_plot, residual_rows
 from apexfix.report.rounding import Manner

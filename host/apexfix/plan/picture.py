@@ -9,7 +9,7 @@ from apexfix.plan.answer import Plan
 from apexfix.plan.checks import LANDINGS
 from apexfix.plan.expected import HOLDS95, landings
 from apexfix.plan.words import polar
-from apexfix.report.figures import Frame, _ground, _north, _scale_bar, frame_around
+from apexfix.report.ground import Frame, frame_around, ground, north, scale_bar
 from apexfix.report.svg import Point, circle, drawing, line, polygon, words
 from apexfix.units import DEG
 
@@ -51,7 +51,7 @@ def field_picture(plan: Plan) -> str:
         polygon(map(frame.at, _ring(request.advice.standoff_m)), "standoff"),
         polygon(map(frame.at, apex), "error"),
         *(line(frame.at(np.zeros(3)), frame.at(station.position_m), "sight dashed") for station in stations),
-        *_ground(frame, stations), *_north(), *_wind(plan), *_sun(plan, frame), *_scale_bar(frame),
+        *ground(frame, stations), *north(), *_wind(plan), *_sun(plan, frame), *scale_bar(frame),
     ]  # fmt: skip
     legend = _legend(plan, shown)
     height = _MAP[1] + _ROW * (len(legend) / 5 + 1)

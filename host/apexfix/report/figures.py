@@ -1,60 +1,31 @@
-"""The figures of a report, to scale, drawn as SVG in the package itself: a day of 200 flights has 401 of them.
+"""The figures of a report, to scale, drawn as SVG in the package itself: a long day has a thousand of them.
 
 Planes: a figure shows east to the right and north upwards, or a vertical plane through the pad.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from math import floor, hypot, log10
+from math import hypot
 from typing import Final
 
 import numpy as np
 
 from apexfix.geometry import angles, direction
 from apexfix.model import DayResult, FlightResult, Sighting, Site, Station, Vector
+from apexfix.report.ground import SMALLEST_M, Frame, frame_around, ground, north, scale_bar, wind
 from apexfix.report.labels import Box, Label, around, box_about, box_of, clear, within
-from apexfix.report.rounding import PLAIN, Manner, height_words, length, unit_word
+from apexfix.report.rounding import PLAIN, Manner, height_words
 from apexfix.report.svg import Point, circle, drawing, line, polygon, words
-from apexfix.units import DEG, FOOT
+from apexfix.units import DEG
 
 _MAP: Final = (400.0, 340.0)
 _VIEW: Final = (360.0, 300.0)
-_MARGIN: Final = 36.0
-_FOOT: Final = 26.0  # below the lower margin, for names and the scale bar
-_SMALLEST_M: Final = 10.0  # a figure shows at least this much ground
 _ELLIPSE95: Final = float(np.sqrt(-2 * np.log(0.05)))  # sigmas that hold 95 % in two dimensions: the chi-square law in closed form
 _BEYOND: Final = 1.06  # a line of sight goes on a little past the apex
 _MOST_LABELS: Final = 30  # more numbers than this on one map hide each other
-_LONGEST_NAME: Final = 16  # letters of a station's name in a figure
-_LINE: Final = 16.0  # pixels that a line of text takes up
 _LEADER: Final = 9.0  # pixels from an apex to its number, beyond which a line must tell whose it is
 # kept free of other words
 _WIND_PLACES: Final = (Box(_MAP[0] - 60, 0, _MAP[0], 60), box_of(Label((_MAP[0] - 8, 74), "wind 10.0 m/s from 250°", "end")))
 _FROM_ABOVE: Final = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
-
-
-@dataclass(frozen=True, slots=True)
-class Frame:
-    """From metres in a plane to pixels: one scale for both axes, the first to the right and the second upwards."""
-
-    plane: Vector  # (2, 3) rows are the unit vectors of the plane's axes
-    scale: float  # pixels in a metre
-    corner_m: Vector  # (2,) what is drawn at the left upper corner
-    size: Point
-
-    def at(self, point_m: Vector) -> Point:
-        """Return where a (3,) point is drawn."""
-        x_m, y_m = self.plane @ point_m - self.corner_m
-        return float(x_m) * self.scale, float(-y_m) * self.scale
-
-
-def frame_around(points_m: Iterable[Vector], plane: Vector, size: Point) -> Frame:
-    """Return the frame that holds all (3,) points, centred."""
-    points = np.array([plane @ point for point in points_m])
-    low, high = points.min(axis=0), points.max(axis=0)
-    room = np.array([size[0], size[1] - _FOOT])
-    scale = float(((room - 2 * _MARGIN) / np.maximum(high - low, _SMALLEST_M)).min())
-    return Frame(plane, scale, (low + high) / 2 + room * [-0.5, 0.5] / scale, size)
 
 
 def ellipse95(result: FlightResult) -> Vector:
@@ -81,7 +52,7 @@ def site_map(day: DayResult, manner: Manner = PLAIN) -> str:
     solved = [(result.flight, frame.at(result.position_m)) for result in day.flights if result.position_m is not None]
     shapes = [polygon(map(frame.at, ellipse), "error") for ellipse in ellipses if ellipse.size]
     taken = [*_WIND_PLACES, *(box_about(at, 3) for _, at in solved)]
-    shapes += [*_ground(frame, day.site.stations, taken), *_north(), *_wind(day.site, manner), *_scale_bar(frame, manner)]
+    shapes += [*ground(frame, day.site.stations, taken), *north(), *wind(day.site, _MAP[0], manner), *scale_bar(frame, manner)]
     if len(solved) <= _MOST_LABELS:
         shapes += _numbers(solved, taken)
     shapes += [circle(at, 2.5, "apex") for _, at in solved]
@@ -98,7 +69,7 @@ def plan_view(result: FlightResult, site: Site, manner: Manner = PLAIN) -> str:
     shapes = [polygon(map(frame.at, ellipse), "error")] if ellipse.size else []
     shapes += _sights(frame, result, site, only_azimuths=True)
     at = [frame.at(apex) for apex in apexes]
-    shapes += [*_ground(frame, stations, [box_about(own, 4) for own in at]), *_north(), *_scale_bar(frame, manner)]
+    shapes += [*ground(frame, stations, [box_about(own, 4) for own in at]), *north(), *scale_bar(frame, manner)]
     shapes += [circle(own, 3, "apex") for own in at]
     return drawing(*_VIEW, f"Flight {result.flight} from above", shapes)
 
@@ -112,15 +83,15 @@ def elevation_view(result: FlightResult, site: Site, manner: Manner = PLAIN) -> 
     height = bar if len(bar) else [np.array([0.0, 0.0, np.ptp(np.array(level)[:, :2], axis=0).max()])]
     apexes = [] if result.position_m is None else [result.position_m]
     frame = frame_around(_near([*level, *apexes], height), plane, _VIEW)
-    ground = frame.at(np.zeros(3))[1]
-    shapes = [line((0, ground), (_VIEW[0], ground), "ground"), *_sights(frame, result, site, only_azimuths=False)]
+    level_y = frame.at(np.zeros(3))[1]
+    shapes = [line((0, level_y), (_VIEW[0], level_y), "ground"), *_sights(frame, result, site, only_azimuths=False)]
     if result.position_m is not None:
         apex = frame.at(result.position_m)
-        shapes += [line(apex, (apex[0], ground), "plumb"), *_whiskers(frame, bar), circle(apex, 3, "apex")]
-        shapes += [within(Label((apex[0], (apex[1] + ground) / 2), height_words(result, manner)), _VIEW[0]).drawn("name")]
+        shapes += [line(apex, (apex[0], level_y), "plumb"), *_whiskers(frame, bar), circle(apex, 3, "apex")]
+        shapes += [within(Label((apex[0], (apex[1] + level_y) / 2), height_words(result, manner)), _VIEW[0]).drawn("name")]
     looking = round(float(angles(np.cross([0.0, 0.0, 1.0], plane[0]))[0]) / DEG) % 360
     caption = words((_VIEW[0] - 8, 16), f"looking towards {looking}°", "small", "end")
-    shapes += [*_ground(frame, stations), caption, *_scale_bar(frame, manner)]
+    shapes += [*ground(frame, stations), caption, *scale_bar(frame, manner)]
     return drawing(*_VIEW, f"Flight {result.flight} from the side", shapes)
 
 
@@ -129,7 +100,7 @@ def elevation_view(result: FlightResult, site: Site, manner: Manner = PLAIN) -> 
 
 def _near(points_m: list[Vector], margins_m: Iterable[Vector]) -> list[Vector]:
     """Return points with those ends of their uncertainties that do not dwarf them: a figure shows the field, not a weak fix."""
-    farthest_m = 2 * max(_SMALLEST_M, *(float(np.linalg.norm(point)) for point in points_m))
+    farthest_m = 2 * max(SMALLEST_M, *(float(np.linalg.norm(point)) for point in points_m))
     return [*points_m, *(end for end in margins_m if np.linalg.norm(end) <= farthest_m)]
 
 
@@ -187,31 +158,6 @@ def _widest_plane(points_m: Vector) -> Vector:
     return np.array([[east, north, 0.0], [0.0, 0.0, 1.0]])
 
 
-def _ground(frame: Frame, stations: Sequence[Station], taken: list[Box] | None = None) -> list[str]:
-    """Return the pad and the stations with their names; what their words take up is added to `taken`."""
-    taken = [] if taken is None else taken
-    x, y = frame.at(np.zeros(3))
-    places = (((x, y + 18), "middle"), ((x + 10, y + 4), "start"), ((x - 10, y + 4), "end"), ((x, y - 11), "middle"))
-    pad = clear((Label(at, "pad", anchor) for at, anchor in places), taken)
-    taken += [box_of(pad), box_about((x, y), 7), *(box_about(frame.at(station.position_m), 6) for station in stations)]
-    marks = [circle(frame.at(station.position_m), 5, "station") for station in stations]
-    shape = polygon([(x, y - 7), (x + 6, y + 5), (x - 6, y + 5)], "pad")
-    return [shape, pad.drawn("small"), *marks, *_names(frame, stations, taken)]
-
-
-def _names(frame: Frame, stations: Sequence[Station], taken: list[Box]) -> list[str]:
-    """Return the names of stations below their places, each as far down as it takes to clear those before it."""
-    drawn = []
-    for station in stations:
-        x, y = frame.at(station.position_m)
-        name = station.id if len(station.id) <= _LONGEST_NAME else f"{station.id[: _LONGEST_NAME - 1]}…"
-        below = (within(Label((x, y + 18 + _LINE * n), name), frame.size[0]) for n in range(len(taken) + 1))
-        label = clear(below, taken)
-        taken.append(box_of(label))
-        drawn.append(label.drawn("name"))
-    return drawn
-
-
 def _numbers(solved: Sequence[tuple[int, Point]], taken: list[Box]) -> list[str]:
     """Return the numbers of flights beside their apexes, clear of all else; a thin line leads to one that stands apart."""
     leaders, drawn = [], []
@@ -224,45 +170,3 @@ def _numbers(solved: Sequence[tuple[int, Point]], taken: list[Box]) -> list[str]
         if hypot(at[0] - nearest[0], at[1] - nearest[1]) > _LEADER:
             leaders.append(line(at, nearest, "leader"))
     return [*leaders, *drawn]
-
-
-def _north() -> list[str]:
-    return [line((18, 44), (18, 20), "arrow"), polygon([(18, 10), (23, 22), (13, 22)], "head"), words((18, 58), "N", "name")]
-
-
-def wind_words(site: Site, manner: Manner = PLAIN) -> str:
-    """Return the wind that the site states, empty where it states none."""
-    if site.wind_m_s is None:
-        return ""
-    bearing = "" if site.wind_from_rad is None else f" from {site.wind_from_rad / DEG:.0f}°"
-    return f"{length(site.wind_m_s, manner):.1f} {unit_word(manner)}/s{bearing}"
-
-
-def _wind(site: Site, manner: Manner) -> list[str]:
-    """Return an arrow with the wind, in the upper right corner, as stated for the day."""
-    if site.wind_m_s is None or site.wind_from_rad is None:
-        return []
-    middle = np.array([_MAP[0] - 34, 34.0])
-    along = np.array([-np.sin(site.wind_from_rad), np.cos(site.wind_from_rad)])  # where it blows to; y is downwards
-    side = np.array([-along[1], along[0]])
-    tail, tip = middle - 18 * along, middle + 18 * along
-    head = [tip, tip - 11 * along + 6 * side, tip - 11 * along - 6 * side]
-    name = words((_MAP[0] - 8, 74), f"wind {wind_words(site, manner)}", "small", "end")
-    return [line(_pair(tail), _pair(tip - 8 * along), "wind"), polygon(map(_pair, head), "gust"), name]
-
-
-def _pair(point: Vector) -> Point:
-    return float(point[0]), float(point[1])
-
-
-def _scale_bar(frame: Frame, manner: Manner = PLAIN) -> list[str]:
-    """Return a bar of a round length, at most a third of the figure."""
-    unit_m = FOOT if manner.feet else 1.0
-    longest = frame.size[0] / 3 / frame.scale / unit_m
-    power = 10.0 ** floor(log10(longest))
-    shown = max(step * power for step in (1, 2, 5) if step * power <= longest)
-    right, y = frame.size[0] - 12, frame.size[1] - 12
-    left = right - shown * unit_m * frame.scale
-    ticks = [line((x, y - 4), (x, y + 4), "bar") for x in (left, right)]
-    name = words(((left + right) / 2, y - 6), f"{shown:g} {unit_word(manner)}", "small")
-    return [line((left, y), (right, y), "bar"), *ticks, name]

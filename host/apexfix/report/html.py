@@ -8,7 +8,8 @@ from markupsafe import Markup
 
 from apexfix.model import DayResult, FlightResult, Verdict
 from apexfix.report import rounding
-from apexfix.report.figures import elevation_view, plan_view, site_map, wind_words
+from apexfix.report.figures import elevation_view, plan_view, site_map
+from apexfix.report.ground import wind_words
 from apexfix.report.residual_plot import residual_plot, residual_rows
 from apexfix.report.rounding import PLAIN, Manner
 from apexfix.report.sheet import template
