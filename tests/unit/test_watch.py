@@ -33,7 +33,8 @@ def test_once_prints_one_reading_of_every_unit(watched, capsys):
     assert "HEADING      359.99°" in said
     assert "ELEVATION    unknown" in said
     assert "21.5 °C   supply 5.0 V" in said
-    assert "on for 7 s, boot 3" in said
+    assert "on for 0:00:07, boot 3" in said
+    assert "AXIS" not in said  # no encoder
     assert "\x1b" not in said
 
 
@@ -48,6 +49,23 @@ def test_it_goes_on_until_it_is_interrupted(watched, capsys):
     show([watched(RESTING)[0]], once=False, every_s=0.25, pause=pause)
     assert pauses == [0.25] * 3
     assert capsys.readouterr().out.count("ELEVATION") == 3
+
+
+def test_on_a_terminal_a_reading_is_written_over_the_one_before(watched, capsys, monkeypatch):
+    monkeypatch.setattr("click._compat.should_strip_ansi", lambda *_: False)
+    monkeypatch.setattr("click.utils.should_strip_ansi", lambda *_: False)
+
+    def pause(_):
+        raise KeyboardInterrupt
+
+    show([watched(RESTING)[0]], once=False, every_s=0.25, pause=pause)
+    said = capsys.readouterr().out
+    assert said.startswith("\x1b[HUNIT u01  PORT7\x1b[K\n")  # home, and what stood behind the line is wiped out
+    assert said.endswith("\x1b[K\n\x1b[J\n")  # and what stood below
+
+
+def test_the_stands_encoder_has_a_line_of_its_own():
+    assert "  AXIS          90.00°" in page("u01", "P", {**RESTING, "axis_mdeg": 90_000}, "c")
 
 
 def test_a_unit_that_falls_silent_is_said_and_the_others_go_on(watched, capsys):

@@ -3,6 +3,7 @@
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
+from datetime import timedelta
 from typing import Final, NamedTuple
 
 import click
@@ -46,16 +47,21 @@ def watch(ports: tuple[str, ...], once: bool, every_s: float) -> None:
 def show(units: Sequence[Watched], once: bool, every_s: float, pause: Callable[[float], None] = time.sleep) -> None:
     """Print a reading of every unit, again and again in the same place where the output is a terminal, until interrupted."""
     try:
+        if not once:
+            click.clear()  # on any kind of terminal; nothing where the output is a file
         while True:
             readings = "\n\n".join(_reading(unit) for unit in units)
-            if not once:
-                click.clear()  # on any kind of terminal; nothing where the output is a file
-            click.echo(readings)
+            click.echo(readings if once else _over(readings), nl=once)
             if once:
                 return
             pause(every_s)
     except KeyboardInterrupt:
         click.echo("")
+
+
+def _over(text: str) -> str:
+    """Return text that writes itself over the last one: a screen that is cleared every time flickers too much to be read."""
+    return "\x1b[H" + "".join(f"{line}\x1b[K\n" for line in text.splitlines()) + "\x1b[J"
 
 
 @contextmanager
@@ -77,9 +83,9 @@ def _reading(unit: Watched) -> str:
     except UnitError as error:
         return f"UNIT {unit.who.unit}  {unit.port}\n  NO ANSWER: {error}"
     # Both stamps of the host are in the exchange: what is left is when the unit was switched on.
-    on_for_s = exchange.t2_us * US
+    on_for = timedelta(seconds=int(exchange.t2_us * US))
     answer_ms = (exchange.t4_utc_us - exchange.t1_utc_us) / 1000
-    return page(unit.who.unit, unit.port, status, f"on for {on_for_s:.0f} s, boot {exchange.boot}, answers in {answer_ms:.0f} ms")
+    return page(unit.who.unit, unit.port, status, f"on for {on_for}, boot {exchange.boot}, answers in {answer_ms:.0f} ms")
 
 
 def page(name: str, port: str, status: Mapping[str, object], clock: str) -> str:
@@ -91,6 +97,7 @@ def page(name: str, port: str, status: Mapping[str, object], clock: str) -> str:
             f"  ELEVATION  {_angle(status.get('elevation_mdeg')):>9}",
             f"  HEADING    {_angle(status.get('heading_mdeg')):>9}",
             f"  STEADY     {bar(status)}",
+            *_axis(status.get("axis_mdeg")),
             "",
             f"  temperature {_scaled(status.get('temperature_cdeg'), 100.0, '°C')}"
             f"   supply {_scaled(status.get('supply_mv'), 1000.0, 'V')}",
@@ -121,6 +128,11 @@ def _complaints(status: Mapping[str, object]) -> list[str]:
     few = ["  FLASH NEARLY FULL: pull, and tidy the unit"] if isinstance(left, int) and left < 5 else []
     said = _printable(status.get("last_error") or "").strip()
     return [*bad, *few, *([f"  LAST ERROR {said}"] if said else [])]
+
+
+def _axis(mdeg: object) -> list[str]:
+    """Return a line for the encoder on the stand, where there is one."""
+    return [f"  AXIS       {_angle(mdeg):>9}"] if isinstance(mdeg, int) else []
 
 
 def _angle(mdeg: object) -> str:
