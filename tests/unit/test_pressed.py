@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from apexfix.archive import open_archive
+from apexfix.attitude import SIGMA_DRIFT_RAD_PER_S
 from apexfix.carried import SIGMA_UNCALIBRATED_RAD, SIGMA_ZERO_RAD, recorded
 from apexfix.day import read_site
 from apexfix.errors import CalibrationError, FileError
@@ -147,8 +148,9 @@ def test_a_field_test_and_the_covariance_of_the_calibration_set_the_sigmas(hand_
     assert before[0].site.station("A").sigma_elevation_zero_rad == SIGMA_UNCALIBRATED_RAD
     assert one.sighting.sigma_elevation_rad / DEG == pytest.approx(0.11)
     assert found.site.station("A").sigma_elevation_zero_rad / DEG == pytest.approx(0.04)
-    # one backsight 10 s ago: its own sigma, 0.3 degrees a minute since, and the hand's across the line of sight
-    expected = np.sqrt(0.13**2 + 0.05**2 + (0.13 / np.cos(one.sighting.elevation_rad)) ** 2)
+    # one backsight 10 s ago: its own sigma, the drift since, and the hand's across the line of sight
+    drift = 10 * SIGMA_DRIFT_RAD_PER_S / DEG
+    expected = np.sqrt(0.13**2 + drift**2 + (0.13 / np.cos(one.sighting.elevation_rad)) ** 2)
     assert one.sighting.sigma_azimuth_rad / DEG == pytest.approx(expected, rel=1e-3)
 
 
@@ -158,7 +160,7 @@ def test_without_a_field_test_common_practice_stands(hand_day, still):
     found, one = only(hand_day)
     assert found.site.station("A").sigma_elevation_zero_rad == SIGMA_ZERO_RAD
     across = SIGMA_POINTING_RAD / np.cos(one.sighting.elevation_rad)
-    expected = np.sqrt(SIGMA_BACKSIGHT_RAD**2 + (0.05 * DEG) ** 2 + across**2)
+    expected = np.sqrt(SIGMA_BACKSIGHT_RAD**2 + (10 * SIGMA_DRIFT_RAD_PER_S) ** 2 + across**2)
     assert one.sighting.sigma_azimuth_rad == pytest.approx(expected, rel=1e-3)
 
 
