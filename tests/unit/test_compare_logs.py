@@ -80,6 +80,18 @@ def test_a_surge_at_the_ejection_is_masked_and_moves_nothing(surge_m, opens_s):
     assert surged.top.height_m == pytest.approx(120.0, abs=0.6)
 
 
+@pytest.mark.parametrize("opens_s", [-0.4, 0.1, 0.6, 1.1])
+def test_a_surge_in_a_log_of_one_sample_a_second_takes_no_other_sample_with_it(opens_s):
+    # the samples beside the surge are those next to the apex: the highest of all must not be lost with it
+    time, height, apex_s = flight(rate_hz=1.0, noise_m=0.05, opens_s=max(opens_s, 0.0))
+    surged = int(np.argmin(np.abs(time - apex_s - opens_s)))
+    height[surged] -= 35.0
+    trace = traced(time, height)
+    assert trace.time_s[trace.spike].tolist() == [time[surged]]
+    # two seconds without a sample: free fall of at most one second on either side
+    assert trace.top.height_m == pytest.approx(120.0, abs=G / 2)
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_a_flight_without_a_surge_keeps_every_sample(seed):
     time, height, _ = flight(seed=seed, opens_s=0.1)

@@ -5,12 +5,12 @@ Heights here are as indicated. Times in s never fall. Sampling need not be even,
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import hypot, sqrt
+from math import ceil, hypot, sqrt
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_propagation, maximum_filter1d, median_filter, minimum_filter1d
+from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 
 from apexfix.model import Vector
 from apexfix.units import STANDARD_GRAVITY
@@ -27,6 +27,8 @@ _BEFORE_LAUNCH_S: Final = 0.3  # nearer to the launch the smoothed rise has begu
 _LEAST_QUIET: Final = 5  # samples
 _SPIKE_WINDOW_S: Final = 2.0  # a spike of less than half of it stands out from the running median
 _SPIKE_SIGMAS: Final = 5.0
+_AS_BAD: Final = 0.9  # of the worst; samples that are off by this are taken out with it
+_LEAST_KEPT: Final = 0.5  # share of the samples; where more looks wrong, it is the noise that is
 _LEAST_NOISE_M: Final = 0.02
 _MAD: Final = 1.4826  # of a normal law: sigma over median absolute deviation
 
@@ -70,7 +72,7 @@ def _climbs(time_s: Vector, smooth: Vector, step: float) -> Iterator[Climb]:
     ahead = max(1, round(_SMOOTH_S / step))
     rising = np.zeros(time_s.size, dtype=bool)
     rising[:-ahead] = smooth[ahead:] - smooth[:-ahead] > _RISE_M_S * np.maximum(time_s[ahead:] - time_s[:-ahead], _SMOOTH_S)
-    window = _odd(_STILL_S / step, 3)
+    window = 2 * ceil(_STILL_S / 2 / step) + 1
     still = maximum_filter1d(smooth, window) - minimum_filter1d(smooth, window) < _STILL_M
     begin = 0
     while (found := np.flatnonzero(rising[begin:])).size:
@@ -124,18 +126,30 @@ def spikes(time_s: Vector, height_m: Vector, noise_m: float) -> Flags:
     Notes
     -----
     A sample further from the running median of two seconds than five sigmas and a third more than what the curve of an apex makes
-    there; neighbours go with it down to half the sigmas and that curve (the identifier of Hampel, *J. Am. Stat. Assoc.* 69, 1974,
-    with hysteresis). On a rising or falling stretch the median is the middle sample itself, however steep. Smaller surges are left
-    to the robust curve of the apex.
+    there (the identifier of Hampel, *J. Am. Stat. Assoc.* 69, 1974). On a rising or falling stretch the median is the middle sample
+    itself, however steep. The worst are taken out first and the others judged without them: a surge makes its neighbours look
+    wrong. Smaller surges are left to the robust curve of the apex.
     """
     step = step_s(time_s)
-    if step == 0.0:
-        return np.zeros(time_s.size, dtype=bool)
-    size = _odd(_SPIKE_WINDOW_S / step, 5)
-    away = np.abs(height_m - median_filter(height_m, size=size, mode="nearest"))
-    bend = 1.5 * STANDARD_GRAVITY / 2 * (size * step / 4) ** 2  # half as much again: a canopy that opens bends it more than gravity
-    seed, spread = away > _SPIKE_SIGMAS * noise_m + 1.3 * bend, away > _SPIKE_SIGMAS / 2 * noise_m + bend
-    return np.asarray(binary_propagation(seed, mask=spread))
+    size = _odd(_SPIKE_WINDOW_S / step, 3) if step else 3
+    kept = np.arange(time_s.size)
+    while kept.size > _LEAST_KEPT * time_s.size:
+        away = np.abs(height_m[kept] - median_filter(height_m[kept], size=size, mode="nearest"))
+        beyond = away / (_SPIKE_SIGMAS * noise_m + 1.3 * _bend_m(time_s[kept], size))
+        worst = float(beyond.max())
+        if worst <= 1.0:
+            break
+        kept = kept[beyond <= max(1.0, _AS_BAD * worst)]
+    masked = np.ones(time_s.size, dtype=bool)
+    masked[kept] = False
+    return masked
+
+
+def _bend_m(time_s: Vector, size: int) -> Vector:
+    """Return how far the median of a window lies below the top of a curve in it; half as much again as in free fall."""
+    place, half = np.arange(time_s.size), size // 2
+    span_s = time_s[np.minimum(place + half, place[-1])] - time_s[np.maximum(place - half, 0)]
+    return np.asarray(1.5 * STANDARD_GRAVITY / 2 * ((span_s + span_s / max(size - 1, 1)) / 4) ** 2)
 
 
 def _odd(samples: float, least: int) -> int:
