@@ -1,6 +1,6 @@
 """Every press of a unit as a direction in the unit's own level frame, from raw samples and the calibration in force."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -16,7 +16,7 @@ from apexfix.clock import ClockKey
 from apexfix.errors import CalibrationError
 from apexfix.model import Station, Vector
 from apexfix.records import Boot, Press, Window
-from apexfix.smoother import Smoothed, smoothed
+from apexfix.smoother import smoothed
 from apexfix.units import SECOND_US
 
 # Of a gyroscope: how much of a turn is missing or too much. From the tolerances of the data sheets, and what a few full turns leave
@@ -159,8 +159,12 @@ def pressed_at(
             run = RunKey(key, stored.record.run)
             raw.append(_Raw(stations[stored.serial], boots[key].unit, run, stored.record, archive.windows(stored), used[key]))
     stretches = [_stretch(one) for one in raw]
-    seen = iter(smoothed([one for one in stretches if one is not None]))
-    return tuple(_alone(one) if own is None else _with(one, own, next(seen)) for one, own in zip(raw, stretches, strict=True))
+    tracks = iter(_tracks([(one, own) for one, own in zip(raw, stretches, strict=True) if own is not None]))
+    by_unit = zip(*_by_units(raw), strict=True)
+    return tuple(
+        _pressed(one, unit, None if own is None else next(tracks))
+        for one, own, unit in zip(raw, stretches, by_unit, strict=True)
+    )
 
 
 def _stretch(one: _Raw) -> Stretch | None:
@@ -187,30 +191,50 @@ def _still_offset(one: _Raw) -> Vector:
     return np.asarray(used.body_from_sensor @ used.gyro_matrix @ sensor)
 
 
-def _alone(one: _Raw) -> Pressed:
-    """Return a press without samples: the unit's own attitude stands."""
-    heading, elevation = _by_unit(one)
-    return Pressed(one.station, one.unit, one.run, one.press, one.in_force, heading, elevation, None, np.inf, elevation)
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """What the samples around a press say."""
+
+    track: Pointing
+    sigma_tilt_rad: float
 
 
-def _with(one: _Raw, stretch: Stretch, seen: Smoothed) -> Pressed:
-    heading, elevation = pointing_of(seen.level_from_body, one.in_force.calibration.tube_body)
-    at = int(np.argmin(np.abs(stretch.t_us - one.press.t_us)))
+def _tracks(windows: Sequence[tuple[_Raw, Stretch]]) -> list[_Seen]:
+    """Return what every window says; all of them go through the same few passes of array arithmetic."""
+    if not windows:
+        return []
+    found = smoothed([stretch for _, stretch in windows])
+    counts = [len(stretch.t_us) for _, stretch in windows]
+    tubes = np.repeat([one.in_force.calibration.tube_body for one, _ in windows], counts, axis=0)
+    heading, elevation = pointing_of(Rotation.concatenate([seen.level_from_body for seen in found]), tubes)
+    ends = np.cumsum(counts)
+    return [
+        _Seen(Pointing(stretch.t_us, heading[end - count : end], elevation[end - count : end]), seen.sigma_tilt_rad)
+        for (_, stretch), seen, count, end in zip(windows, found, counts, ends, strict=True)
+    ]
+
+
+def _by_units(raw: Sequence[_Raw]) -> tuple[Vector, Vector]:
+    """Return heading and elevation (P,) of presses by the attitudes that the units logged."""
+    if not raw:
+        return np.zeros(0), np.zeros(0)
+    attitude = Rotation.from_quat([one.press.level_from_body for one in raw], scalar_first=True)
+    return pointing_of(attitude, np.array([one.in_force.calibration.tube_body for one in raw]))
+
+
+def _pressed(one: _Raw, by_unit: tuple[float, float], seen: _Seen | None) -> Pressed:
+    """Return a press with its direction: from its samples, else by the unit's own attitude."""
+    heading, elevation = (float(angle) for angle in by_unit)
+    at = None if seen is None else int(np.argmin(np.abs(seen.track.t_us - one.press.t_us)))
     return Pressed(
         station=one.station,
         unit=one.unit,
         run=one.run,
         press=one.press,
         in_force=one.in_force,
-        heading_rad=float(heading[at]),
-        elevation_rad=float(elevation[at]),
-        track=Pointing(stretch.t_us, heading, elevation),
-        sigma_tilt_rad=seen.sigma_tilt_rad,
-        unit_elevation_rad=_by_unit(one)[1],
+        heading_rad=heading if seen is None else float(seen.track.heading_rad[at]),
+        elevation_rad=elevation if seen is None else float(seen.track.elevation_rad[at]),
+        track=None if seen is None else seen.track,
+        sigma_tilt_rad=np.inf if seen is None else seen.sigma_tilt_rad,
+        unit_elevation_rad=elevation,
     )
-
-
-def _by_unit(one: _Raw) -> tuple[float, float]:
-    attitude = Rotation.from_quat([one.press.level_from_body], scalar_first=True)
-    heading, elevation = pointing_of(attitude, one.in_force.calibration.tube_body)
-    return float(heading[0]), float(elevation[0])
