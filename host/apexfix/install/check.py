@@ -75,7 +75,7 @@ def check(unit: Unit, helper: Helper, pins: Mapping[str, int]) -> Iterator[Findi
     said = findings.in_full(findings.selftest(before), _first_words(unit))
     yield from findings.of_itself(said)
     if who.imu == "none":
-        yield findings.bad("sensor", said.get("imu", ("", "none"))[1], f"look at the wires {imu_wires(pins)}")
+        yield findings.bad("sensor", said.get("imu", ("", "none"))[1], f"look at the wires: {imu_wires(pins)}")
     else:
         yield findings.good("sensor", who.imu)
         yield from _resting(unit, helper, imu_wires(pins))

@@ -64,7 +64,7 @@ def stuck(said: Said, kind: int, pins: Mapping[str, int]) -> Finding | None:
     state, text = said.get("buttons", ("ok", ""))
     if state == "ok" or name.lower() not in text:
         return None
-    do = f"look at the wire {wire(pin, pins)}: does it touch a black one? Turn a button with four legs by a quarter"
+    do = f"look at the wire: {wire(pin, pins)}: does it touch a black one? Turn a button with four legs by a quarter"
     return bad(f"button {name}", "it was down when the unit got power", do)
 
 
@@ -73,7 +73,7 @@ def button(kind: int, kinds: Sequence[int], wait_s: float, pins: Mapping[str, in
     name, pin = BUTTONS[kind]
     what = f"button {name}"
     if not kinds:
-        do = f"look at the wire {wire(pin, pins)}, and at the black one from its other leg to GND"
+        do = f"look at the wire: {wire(pin, pins)}, and at the black one from its other leg to GND"
         return bad(what, f"no press came within {wait_s:.0f} s", do)
     if kinds[0] != kind:
         other, other_pin = BUTTONS[kinds[0]]
@@ -90,7 +90,7 @@ def light(seen: bool) -> Finding:
 def buzzer(heard: bool, pins: Mapping[str, int]) -> Finding:
     """Return what the buzzer's not being heard means."""
     do = (
-        f"look at the wire {wire('BUZZER', pins)} through the resistor, and at the black one from - to GND; "
+        f"look at the wire: {wire('BUZZER', pins)} through the resistor, and at the black one from - to GND; "
         "is it a passive buzzer, with + on the brown wire?"
     )
     return good("buzzer", "heard") if heard else bad("buzzer", "not heard", do)

@@ -31,7 +31,7 @@ def at_rest(press: Press, windows: Sequence[Window], boot: Boot, wires: str) -> 
     expected = windows[0].total if windows else 0
     accel_g = _stacked([window.accel_counts for window in windows]) / _number(boot.value, "accel_lsb_per_g", 16384.0)
     gyro_dps = _stacked([window.gyro_counts for window in windows]) / _number(boot.value, "gyro_lsb_per_dps", 65.5)
-    loose = f"something is loose: look at the wires {wires}"
+    loose = f"something is loose: look at the wires: {wires}"
     if not expected or len(accel_g) < _FEWEST_OF_EXPECTED * expected:
         yield bad("samples", f"{len(accel_g)} of {expected} samples came", loose)
         return
