@@ -33,9 +33,11 @@ def test_every_folder_of_code_is_in_the_wheel(root, project):
 def test_files_that_are_not_code_are_in_the_wheel(root, project):
     patterns = project["tool"]["setuptools"]["package-data"]
     for path in (root / "host" / "apexfix").rglob("*"):
-        if path.suffix in {".html", ".css", ".js"}:
-            package = ".".join(path.parent.relative_to(root / "host").parts)
-            assert any(path.match(pattern) for pattern in patterns.get(package, [])), f"{path} would be left out of the wheel"
+        if path.suffix in {".html", ".css", ".js", ".svg", ".png"}:
+            package = next(folder for folder in path.parents if (folder / "__init__.py").is_file())
+            own = patterns.get(".".join(package.relative_to(root / "host").parts), [])
+            inside = path.relative_to(package)
+            assert any(inside.match(pattern) for pattern in own), f"{path} would be left out of the wheel"
 
 
 def test_the_wiring_table_and_the_firmware_name_the_same_pins(root):
