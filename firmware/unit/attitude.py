@@ -20,6 +20,7 @@ _CALM_G = 0.33  # counts further from one g do not know where up is; a swing of 
 _LONGEST_GAP_S = 0.25
 _SATURATED = 32767
 _THIRD = 1.0 / 3.0
+_LONG_STEP = 0.998  # over a gap, or faster than a sensor can measure: such a step lengthens the quaternion by more than 1e-3
 
 
 def upright(ax, ay, az):
@@ -107,6 +108,8 @@ class Attitude:
             qw * y - qx * z + qy * w + qz * x,
             qw * z + qx * y - qy * x + qz * w,
         )
+        if w < _LONG_STEP:
+            self._normalise()
 
     def _feel(self, ax, ay, az):
         square = (ax >> 2) ** 2 + (ay >> 2) ** 2 + (az >> 2) ** 2

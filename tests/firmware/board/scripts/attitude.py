@@ -186,6 +186,15 @@ def test_the_quaternion_stays_of_unit_length():
             assert abs(sum(x * x for x in attitude.q) - 1.0) < most
 
 
+def test_a_long_step_keeps_the_length_and_the_angle():
+    attitude = fed([(0, 0, 1000, 0, 0, 0)] * 5)
+    attitude.update((0, 0, 1000, 0, 0, -20000), 0.01, 0)
+    before = heading_deg(attitude.q)
+    attitude.update((0, 0, 1000, 0, 0, -20000), 0.2, 0)
+    assert abs(sum(x * x for x in attitude.q) - 1.0) < 1e-6
+    assert abs((heading_deg(attitude.q) - before - 40 + 180) % 360 - 180) < 0.05
+
+
 def test_a_gap_or_a_saturated_gyroscope_ends_the_run():
     attitude = fed([(0, 0, 1000, 0, 0, 0)] * 5)
     assert attitude.run == 1
