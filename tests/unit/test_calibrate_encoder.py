@@ -1,5 +1,9 @@
 """The encoder's eccentricity: a magnet's field beside its axis, computed as physics has it, and the harmonics that take it out."""
 
+import importlib.util
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -7,16 +11,12 @@ from apexfix.calibrate.encoder import SIGMA_STEP_RAD, STEPS, fit_eccentricity, r
 from apexfix.errors import CalibrationError
 from apexfix.units import DEG
 
+_PLACE = Path(__file__).parents[2] / "bench" / "azimuth.py"
+_SPEC = importlib.util.spec_from_file_location("bench_azimuth_encoder", _PLACE)
+bench = sys.modules["bench_azimuth_encoder"] = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(bench)
+
 MARKS_RAD = np.arange(0, 360, 30) * DEG
-
-
-def dipole_reading(angle_rad, sensor_mm, runout_mm, height_mm=3.0):
-    """Return the direction of a dipole's field at a sensor: B ~ 3 (m . r) r / r^2 - m (any text on electromagnetism)."""
-    magnet = np.column_stack([np.cos(angle_rad), np.sin(angle_rad), np.zeros_like(angle_rad)])
-    centre = runout_mm * np.column_stack([-np.sin(angle_rad), np.cos(angle_rad), np.zeros_like(angle_rad)])
-    place = np.array([sensor_mm, 0.0, height_mm]) - centre
-    field = 3 * np.sum(magnet * place, axis=1)[:, None] * place / np.sum(place**2, axis=1)[:, None] - magnet
-    return np.mod(np.arctan2(-field[:, 1], -field[:, 0]), 2 * np.pi)
 
 
 def apart(a, b):
@@ -33,8 +33,8 @@ def free_of_zero(error):
 def test_two_harmonics_take_out_a_magnet_beside_its_axis(sensor_mm, runout_mm, raw_deg, left_deg):
     # what is left goes with the fourth power of the distance over the height: the harmonics beyond the second
     angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)
-    found = fit_eccentricity(dipole_reading(MARKS_RAD, sensor_mm, runout_mm), MARKS_RAD, 0.1 * DEG)
-    reading = dipole_reading(angle, sensor_mm, runout_mm)
+    found = fit_eccentricity(bench.dipole_reading(MARKS_RAD, sensor_mm, runout_mm), MARKS_RAD, 0.1 * DEG)
+    reading = bench.dipole_reading(angle, sensor_mm, runout_mm)
     assert np.abs(free_of_zero(apart(reading, angle))).max() > raw_deg * DEG
     assert np.abs(apart(found.angle_rad(reading), angle)).max() < left_deg * DEG
 
@@ -45,6 +45,13 @@ def test_a_reading_is_a_share_of_a_turn_and_its_step_0_088_degrees():
     assert STEPS == 4096
     step_deg = SIGMA_STEP_RAD / DEG
     assert step_deg == pytest.approx(0.0254, abs=1e-4)  # 0.0879 over the root of twelve
+
+
+def test_the_eccentricity_makes_an_encoder_off_its_axis_ten_times_better():
+    rng = np.random.default_rng(11)
+    raw, fitted, sigma = np.array([bench.encoder_errors(rng, 0.3) for _ in range(150)]).T
+    assert np.std(raw) > 8 * np.std(fitted)
+    assert np.mean((fitted / sigma) ** 2) == pytest.approx(1.0, abs=0.4)  # what is left beyond the second harmonic included
 
 
 def test_the_marks_may_begin_anywhere_and_cross_the_zero():
