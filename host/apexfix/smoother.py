@@ -68,7 +68,8 @@ class _Stack:
     time_s: Vector  # (W, N) from the press
     rate_rad_s: Vector  # (W, N, 3)
     force_g: Vector  # (W, N, 3)
-    weight: Vector  # (W, N) of each component of the force, 1 / g squared
+    calm: Vector  # (W, N) how much of its block's mean a sample makes; zero where it does not know up
+    weight: Vector  # (W, B) of each component of a block's mean force, 1 / g squared
     anchor: NDArray[np.intp]  # (W,) sample nearest to the press
     begun_wxyz: Vector  # (W, N, 4) the unit's own attitude, carried by the gyroscope
     sigma_scale: Vector  # (W,)
@@ -105,7 +106,7 @@ def _shape(one: Stretch) -> _Shape:
     long_s = float(one.t_us[-1] - one.t_us[0]) * US
     step_s = long_s / max(samples - 1, 1)
     if step_s == 0.0:
-        return _Shape(samples, 0, 0, 0)
+        return _Shape(samples, 0, 1, 1)
     knots = min(max(2, round(long_s / _KNOT_S) + 1), samples)
     return _Shape(samples, knots, max(1, round(_BLOCK_S / step_s)), max(1, round(_HALF_RATE_S / step_s)))
 
@@ -114,14 +115,17 @@ def _stack(shape: _Shape, members: Sequence[Stretch]) -> _Stack:
     time_s = np.array([(one.t_us - one.at_us) * US for one in members])
     rate_rad_s = np.array([one.rate_rad_s for one in members])
     force_g = np.array([one.force_g for one in members])
-    step_s = (time_s[:, -1] - time_s[:, 0]) / max(shape.samples - 1, 1)  # a sample counts as one, whatever its stamp's jitter
+    calm = _calm(force_g).astype(np.float64)
+    count = _block_sums(shape, calm)
+    step_s = (time_s[:, -1:] - time_s[:, :1]) / max(shape.samples - 1, 1)  # a sample counts as one, whatever its stamp's jitter
     return _Stack(
         shape=shape,
         time_s=time_s,
         rate_rad_s=rate_rad_s,
         force_g=force_g,
         begun_wxyz=integrated(time_s, rate_rad_s, np.array([one.attitude_wxyz for one in members])),
-        weight=_calm(force_g) * step_s[:, None] / SIGMA_FORCE_G_ROOT_S**2,
+        calm=calm / np.repeat(np.maximum(count, 1.0), shape.block, axis=1)[:, : shape.samples],
+        weight=count * step_s / SIGMA_FORCE_G_ROOT_S**2,
         anchor=np.argmin(np.abs(time_s), axis=1),
         sigma_scale=np.array([one.sigma_scale for one in members]),
     )
@@ -158,7 +162,7 @@ def _hat(shape: _Shape) -> Vector:
 
 
 def _lever(stack: _Stack) -> Vector:
-    """Return (W, N, 3, 3): the specific force in g, in body axes, that a lever arm of one metre along each axis brings.
+    """Return (W, B, 3, 3): the mean force of a block in g, in body axes, that a lever arm of one metre along each axis brings.
 
     The acceleration of a point of a turning body: w' x r + w x (w x r).
     """
@@ -168,7 +172,7 @@ def _lever(stack: _Stack) -> Vector:
     over_s = stack.time_s[:, later] - stack.time_s[:, earlier]
     faster = (stack.rate_rad_s[:, later] - stack.rate_rad_s[:, earlier]) / over_s[..., None]
     spin = _cross(stack.rate_rad_s)
-    return np.asarray((_cross(faster) + spin @ spin) / _GRAVITY_M_S2)
+    return _block_sums(stack.shape, (_cross(faster) + spin @ spin) * stack.calm[..., None, None] / _GRAVITY_M_S2)
 
 
 def _prior(stack: _Stack) -> Vector:
@@ -200,7 +204,7 @@ def _wander(stack: _Stack) -> Vector:
 
 def _upright(stack: _Stack) -> Vector:
     """Return the attitudes (W, N, 4) turned, each window as a whole and by the shortest way, so that the mean force points up."""
-    mean = np.sum(_level(stack.begun_wxyz, stack) * stack.weight[..., None], axis=1)
+    mean = np.einsum("wb,wbi->wi", stack.weight, _level(stack.begun_wxyz, stack))
     mean /= np.linalg.norm(mean, axis=1, keepdims=True)
     axis = np.cross(mean, _UP)
     sine = np.linalg.norm(axis, axis=1)
@@ -210,8 +214,9 @@ def _upright(stack: _Stack) -> Vector:
 
 
 def _level(wxyz: Vector, stack: _Stack) -> Vector:
-    """Return the specific force in level axes (W, N, 3)."""
-    return np.asarray(_rotation(wxyz).apply(stack.force_g.reshape(-1, 3)).reshape(stack.force_g.shape))
+    """Return the mean specific force of each block in level axes (W, B, 3)."""
+    level = _rotation(wxyz).apply(stack.force_g.reshape(-1, 3)).reshape(stack.force_g.shape)
+    return _block_sums(stack.shape, level * stack.calm[..., None])
 
 
 def _rotation(wxyz: Vector) -> Rotation:
@@ -219,28 +224,33 @@ def _rotation(wxyz: Vector) -> Rotation:
 
 
 def _equations(stack: _Stack, wxyz: Vector, known: tuple[Vector, Vector, Vector]) -> tuple[Vector, Vector, Vector]:
-    """Return normal matrix (W, P, P), right side (W, P) and the integral of the attitude from the press (W, N, 3, 3)."""
+    """Return normal matrix (W, P, P), right side (W, P) and the integral of the attitude from the press (W, N, 3, 3).
+
+    The force is turned upright sample by sample; what the unknowns do to it is smooth, and taken in the middle of each block.
+    """
     lever, hat, arm = known
-    block = np.arange(0, stack.shape.samples, stack.shape.block)
-    weight = np.add.reduceat(stack.weight, block, axis=1)
-    share = stack.weight / np.maximum(np.repeat(weight, np.diff([*block, stack.shape.samples]), axis=1), 1e-12)
-    matrix = _rotation(wxyz).as_matrix().reshape(lever.shape)
+    middle = _middles(stack.shape)
+    matrix = _rotation(wxyz).as_matrix().reshape(*wxyz.shape[:2], 3, 3)
     integral = _integral(stack, matrix)
-    felt = _blocks(_level(wxyz, stack) * share[..., None], block)
-    swung = _blocks(matrix @ lever * share[..., None, None], block)
-    drifted = _blocks(integral * share[..., None, None], block)
-    knots = np.einsum("wn,nk->wnk", share, hat)
-    tilt = np.einsum("wbij,wbk->wbikj", -_cross(felt)[..., :2], _blocks(knots, block))
-    rows = np.concatenate([tilt.reshape(*tilt.shape[:3], -1), _cross(felt) @ drifted, -swung], axis=3)
+    felt = _level(wxyz, stack)
+    swung = matrix[:, middle] @ lever
+    tilt = np.einsum("wbij,bk->wbikj", -_cross(felt)[..., :2], hat[middle])
+    rows = np.concatenate([tilt.reshape(*tilt.shape[:3], -1), _cross(felt) @ integral[:, middle], -swung], axis=3)
     misfit = felt - _UP - np.einsum("wbij,wj->wbi", swung, arm)
-    weighted = rows * weight[..., None, None]
+    weighted = rows * stack.weight[..., None, None]
     flat = (len(rows), -1, rows.shape[3])
     normal = np.swapaxes(weighted.reshape(flat), 1, 2) @ rows.reshape(flat)
     return np.asarray(normal), -np.einsum("wbip,wbi->wp", weighted, misfit), integral
 
 
-def _blocks(values: Vector, block: NDArray[np.intp]) -> Vector:
-    return np.asarray(np.add.reduceat(values, block, axis=1))
+def _block_sums(shape: _Shape, values: Vector) -> Vector:
+    """Return sums (W, B, ...) over the blocks of (W, N, ...)."""
+    return np.asarray(np.add.reduceat(values, np.arange(0, shape.samples, shape.block), axis=1))
+
+
+def _middles(shape: _Shape) -> NDArray[np.intp]:
+    """Return the sample in the middle of each block (B,)."""
+    return np.minimum(np.arange(0, shape.samples, shape.block) + shape.block // 2, shape.samples - 1)
 
 
 def _integral(stack: _Stack, matrix: Vector) -> Vector:
