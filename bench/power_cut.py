@@ -23,7 +23,7 @@ def main(places: int) -> None:
     """Run the campaign and print how many cuts were survived."""
     board = ROOT / "tests" / "firmware" / "board"
     interpreter = Path(sys.executable).with_name("micropython")
-    command = [interpreter, "-X", "heapsize=64M", board / "power.py", "1", str(places)]
+    command = [interpreter, "-X", "heapsize=256M", board / "power.py", "1", str(places)]
     with tempfile.TemporaryDirectory() as folder:
         path = f"{board}:{ROOT / 'firmware'}:.frozen"
         done = subprocess.run(command, cwd=folder, env={"MICROPYPATH": path}, capture_output=True, text=True, check=True)

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 from apexfix.errors import ReductionError
 from apexfix.model import Stamps, Vector
 from apexfix.units import SECOND_US, US
-from apexfix.wire import Exchange
+from apexfix.wire import LATEST_US, Exchange
 
 DRIFT_PRIOR: Final = 50e-6  # sigma; a crystal for boards is sold as within 30 ppm, with temperature and age on top
 WANDER: Final = 0.5e-6  # how far the rate moves within hours: a few ppm over 20 degrees Celsius is the usual sheet
@@ -83,11 +83,19 @@ def delay_s(exchange: Exchange) -> float:
 
 
 def clocks(exchanges: Iterable[Exchange]) -> Mapping[ClockKey, Clock]:
-    """Return the clock of every boot that ever exchanged stamps with a host. A boot that did not is absent."""
+    """Return the clock of every boot that ever exchanged stamps with a host. A boot that did not is absent.
+
+    An exchange with a stamp that no clock can show (a file may hold anything) is passed over.
+    """
     by_boot: dict[ClockKey, list[Exchange]] = defaultdict(list)
-    for exchange in exchanges:
+    for exchange in filter(_is_possible, exchanges):
         by_boot[ClockKey(exchange.serial, exchange.log, exchange.boot)].append(exchange)
     return {key: fit_clock(key, group) for key, group in by_boot.items()}
+
+
+def _is_possible(exchange: Exchange) -> bool:
+    stamps = (exchange.t1_utc_us, exchange.t2_us, exchange.t3_us, exchange.t4_utc_us)
+    return all(abs(stamp) < LATEST_US for stamp in stamps)
 
 
 def fit_clock(key: ClockKey, exchanges: Sequence[Exchange]) -> Clock:

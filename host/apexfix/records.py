@@ -5,6 +5,7 @@ import struct
 from binascii import crc32
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from math import hypot
 from typing import Final
 
 import numpy as np
@@ -22,6 +23,9 @@ _AXIS: Final = struct.Struct("<IH")
 _SAMPLE: Final = np.dtype([("t_us", "<i4"), ("accel", "<i2", 3), ("gyro", "<i2", 3)])
 _MOST_SAMPLES: Final = 120
 _UNKNOWN_TEMPERATURE: Final = -32768
+_LATEST_US: Final = 1 << 53  # since a boot, or 1970: 285 years
+_UNIT_TOLERANCE: Final = 0.01  # of the length of a quaternion in single precision, and then some
+_FASTEST_RAD_S: Final = 100.0  # nearly three times what any sensor of this kind can tell
 MARK: Final = 1
 REFERENCE: Final = 2
 
@@ -231,9 +235,21 @@ def _boot(sequence: int, raw: bytes, payload: bytes) -> Boot:
 def _press(sequence: int, raw: bytes, payload: bytes) -> Press:
     kind, source, flight, t_us, boot, w, x, y, z, gx, gy, gz, still_us, temperature, run = _PRESS.unpack(payload)
     still = None if still_us < 0 else still_us
+    attitude, offset = (w, x, y, z), (gx, gy, gz)
+    length = hypot(*attitude)
+    # a comparison with what is no number is never true
+    if not (length == 0 or abs(length - 1) < _UNIT_TOLERANCE) or not all(abs(rate) < _FASTEST_RAD_S for rate in offset):
+        raise ValueError(f"attitude {attitude} and offset {offset} rad/s cannot be")
     return Press(
-        sequence, raw, kind, source, flight, t_us, boot, (w, x, y, z), (gx, gy, gz), still, _celsius(temperature), run
+        sequence, raw, kind, source, flight, _possible_us(t_us), boot, attitude, offset, still, _celsius(temperature), run
     )  # fmt: skip
+
+
+def _possible_us(t_us: int) -> int:
+    """Return a stamp; ValueError where no clock of a unit or a host can show it."""
+    if not -_LATEST_US < t_us < _LATEST_US:
+        raise ValueError(f"{t_us} us is more than 285 years away")
+    return t_us
 
 
 def _window(sequence: int, raw: bytes, payload: bytes) -> Window:
@@ -241,6 +257,8 @@ def _window(sequence: int, raw: bytes, payload: bytes) -> Window:
     if count > _MOST_SAMPLES or first + count > total or len(payload) != _WINDOW.size + count * _SAMPLE.itemsize:
         raise ValueError(f"{count} samples from {first} of {total} do not fit {len(payload)} bytes")
     samples = np.frombuffer(payload, _SAMPLE, count, _WINDOW.size)
+    if np.any(samples["t_us"][1:] <= samples["t_us"][:-1]):
+        raise ValueError("the times of a window do not rise")
     return Window(
         sequence, raw, press, first, total, _celsius(temperature), samples["t_us"], samples["accel"], samples["gyro"]
     )  # fmt: skip
@@ -248,16 +266,19 @@ def _window(sequence: int, raw: bytes, payload: bytes) -> Window:
 
 def _note(sequence: int, raw: bytes, payload: bytes) -> Note:
     t_us, severity = struct.unpack_from("<qB", payload)
-    return Note(sequence, raw, t_us, severity, safe_text(payload[9:].decode("utf-8", "replace")))
+    return Note(sequence, raw, _possible_us(t_us), severity, safe_text(payload[9:].decode("utf-8", "replace")))
 
 
 def _flight_number(sequence: int, raw: bytes, payload: bytes) -> FlightNumber:
-    return FlightNumber(sequence, raw, *_FLIGHT.unpack(payload))
+    t_us, before, after, cause = _FLIGHT.unpack(payload)
+    return FlightNumber(sequence, raw, _possible_us(t_us), before, after, cause)
 
 
 def _health(sequence: int, raw: bytes, payload: bytes) -> Health:
     t_us, temperature, supply_mv, gx, gy, gz, still, lost, free = _HEALTH.unpack(payload)
-    return Health(sequence, raw, t_us, _celsius(temperature), supply_mv or None, (gx, gy, gz), bool(still), lost, free)
+    return Health(
+        sequence, raw, _possible_us(t_us), _celsius(temperature), supply_mv or None, (gx, gy, gz), bool(still), lost, free
+    )
 
 
 def _axis(sequence: int, raw: bytes, payload: bytes) -> Axis:

@@ -8,7 +8,7 @@ from itertools import groupby
 from typing import NamedTuple
 
 from apexfix.archive import Archive, Conflict, Piece, Row
-from apexfix.records import MARK, Damage, Press, Record, Window, is_sound, scan
+from apexfix.records import MARK, Damage, Press, Record, Unknown, Window, is_sound, scan
 
 
 class RecordKey(NamedTuple):
@@ -59,7 +59,7 @@ def audit(archive: Archive) -> Audit:
         records=len(rows),
         presses=sum(isinstance(item, Press) for items in read.values() for item in items),
         damaged=(*faults, *_bad_pieces(held), *_bad_rows(rows, _derived(read, conflicts))),
-        remarks=(*_told(conflicts), *_passed_over(read), *_missing(read), *_without_window(read)),
+        remarks=(*_told(conflicts), *_passed_over(read), *_unread(read), *_missing(read), *_without_window(read)),
     )
 
 
@@ -138,6 +138,15 @@ def _passed_over(read: _Read) -> Iterator[str]:
                 torn = place == len(items)
                 why = "a torn end, as after a power cut" if torn else "between sound records: the flash may be failing"
                 yield f"{_segment(key)}: {item.length} bytes from {item.offset} are part of no record ({why})"
+
+
+def _unread(read: _Read) -> Iterator[str]:
+    for key, items in read.items():
+        for item in items:
+            if isinstance(item, Unknown):
+                whose = _record(RecordKey(key.serial, key.log, item.sequence))
+                what = f"type {item.type}, version {item.version}"
+                yield f"{whose} ({what}) is of a kind unknown here, or its values cannot be; it is kept and not used"
 
 
 def _missing(read: _Read) -> Iterator[str]:

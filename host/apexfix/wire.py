@@ -19,6 +19,7 @@ LONGEST_PAYLOAD: Final = 512
 LONGEST_READ: Final = 8192  # bytes that one `read` may ask for
 _LONGEST_BODY: Final = LONGEST_PAYLOAD + 6
 _LONGEST_FRAME: Final = _LONGEST_BODY + _LONGEST_BODY // 254 + 1
+LATEST_US: Final = 1 << 53  # since a boot, or 1970: 285 years
 _PROMPT: Final = b">>> "
 _TEXT_BYTES: Final = frozenset(range(0x20, 0x7F)) | frozenset(b"\t\r\n")
 
@@ -241,7 +242,8 @@ def _decoded(kind: int, tag: int, payload: bytes) -> Answer | None:
         case 0x48:
             return Text(tag, _json_object(payload))
         case 0x43:
-            return ClockReply(tag, *struct.unpack("<qqI", payload))
+            t2_us, t3_us, boot = struct.unpack("<qqI", payload)
+            return ClockReply(tag, t2_us, t3_us, boot) if -LATEST_US < t2_us <= t3_us < LATEST_US else None
         case 0x53:
             number, length, state = struct.unpack("<IIB", payload)
             return SegmentEntry(tag, number, length, closed=state == 1)

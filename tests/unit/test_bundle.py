@@ -121,6 +121,19 @@ def test_a_name_that_could_leave_the_folder_or_harm_a_system_is_refused(tmp_path
     assert not (tmp_path.parent / "evil").exists()
 
 
+def test_a_link_in_a_zip_becomes_a_file_that_points_nowhere(tmp_path):
+    link = zipfile.ZipInfo("site.toml")
+    link.external_attr = 0o120777 << 16
+    link.create_system = 3  # a Unix, whose modes these are
+    manifest = {"format": 1, "files": [{"name": "site.toml", "bytes": 11, "sha256": sha256(b"/etc/passwd").hexdigest()}]}
+    with zipfile.ZipFile(tmp_path / "b.zip", "w") as out:
+        out.writestr(MANIFEST_NAME, json.dumps(manifest))
+        out.writestr(link, b"/etc/passwd")
+    import_day(tmp_path / "b.zip", tmp_path / "new")
+    assert not (tmp_path / "new" / "site.toml").is_symlink()
+    assert (tmp_path / "new" / "site.toml").read_bytes() == b"/etc/passwd"
+
+
 @pytest.mark.filterwarnings("ignore:Duplicate name")
 def test_two_files_of_one_name_are_refused(tmp_path):
     refused(zipped(tmp_path / "a.zip", [("x", b"1"), ("x", b"2")]), tmp_path, "each once")

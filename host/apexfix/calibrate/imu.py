@@ -60,8 +60,8 @@ def carried_calibration(boot: Mapping[str, object]) -> ImuCalibration:
         raise CalibrationError("body_from_sensor is not a rotation; check how the sensor's axes are set on the unit")
     return ImuCalibration(
         id=str(carried.get("id", "nominal")),
-        accel_lsb_per_g=float(_array(boot, "accel_lsb_per_g", 1.0, required=True)),
-        gyro_lsb_per_dps=float(_array(boot, "gyro_lsb_per_dps", 1.0, required=True)),
+        accel_lsb_per_g=_scale(boot, "accel_lsb_per_g"),
+        gyro_lsb_per_dps=_scale(boot, "gyro_lsb_per_dps"),
         accel_offset_g=_array(carried, "accel_offset_g", np.zeros(3)),
         accel_matrix=_array(carried, "accel_matrix", np.eye(3)),
         gyro_matrix=_array(carried, "gyro_matrix", np.eye(3)),
@@ -69,6 +69,14 @@ def carried_calibration(boot: Mapping[str, object]) -> ImuCalibration:
         tube_body=tube / np.linalg.norm(tube),
         stated=stated_sigmas(carried),
     )
+
+
+def _scale(boot: Mapping[str, object], name: str) -> float:
+    """Return the counts for a unit of measure; a sensor of sixteen bits has at least one, and no more than it can count."""
+    found = float(_array(boot, name, 1.0, required=True))
+    if not 1 <= found <= 1 << 16:
+        raise CalibrationError(f"{name} is {found:g}, expected 1 to 65536; was it written by another firmware?")
+    return found
 
 
 def _array(fields: Mapping[str, object], name: str, nominal: object, *, required: bool = False) -> Vector:
