@@ -29,9 +29,8 @@ from apexfix.errors import ReductionError
 from apexfix.model import DayResult, FlightResult, Vector, Verdict
 
 _UNUSABLE: Final = (Verdict.REJECTED, Verdict.UNSOLVED)
-# What the reduction names these is the same for all flights of a day; a budget that does not part it is halved in variance.
+# What the reduction names these is the same for all flights of a day.
 _COMMON_ON_THE_GROUND: Final = ("unit zero", "survey", "unit zero and survey")
-_UNPARTED: Final = "tracks, unit zero and survey"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +126,7 @@ def _compared(result: FlightResult, control: ControlFlight, reason: str) -> Comp
 
 
 def _common_on_the_ground(budget: Mapping[str, float], sigma: float) -> float:
-    common = sum(budget.get(name, 0.0) ** 2 for name in _COMMON_ON_THE_GROUND) + budget.get(_UNPARTED, 0.0) ** 2 / 2
+    common = sum(budget.get(name, 0.0) ** 2 for name in _COMMON_ON_THE_GROUND)
     return min(sqrt(common), sigma)
 
 
