@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from apexfix.calibrate.imu import ImuCalibration, carried_calibration
 from apexfix.errors import CalibrationError, FileError
-from apexfix.fields import cleaned, shown
+from apexfix.fields import cleaned
 from apexfix.text_file import read_text, write_text
 from apexfix.units import SECOND_US
 
@@ -61,7 +61,7 @@ def read_document(path: Path) -> Document:
         raise FileError("brackets without end seen, a calibration expected; write it again", path=path) from error
     if not isinstance(document, dict) or document.get("format") != FORMAT:
         seen = document.get("format") if isinstance(document, dict) else type(document).__name__
-        raise FileError(f"format {shown(seen)} seen, {FORMAT} expected; write the calibration again with this release", path=path)
+        raise FileError(f"format {seen!r} seen, {FORMAT} expected; write the calibration again with this release", path=path)
     return document
 
 
