@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from apexfix.geometry import angles
-from apexfix.model import DayResult, Exclusion, FlightResult, Residual, Sighting, Site, Station, Verdict
+from apexfix.model import DayResult, Exclusion, FlightResult, Residual, Sighting, Site, Station, UnitHealth, Verdict
 from apexfix.report.csvout import day_csv
 from apexfix.report.figures import elevation_view, ellipse95, plan_view, site_map
 from apexfix.report.ground import frame_around
@@ -141,6 +141,12 @@ def check_flight(flight):
     for excluded in flight["excluded"]:
         assert list(excluded) == ["station", "quantity", "reason"]
         assert all(isinstance(value, str) for value in excluded.values())
+
+
+def test_what_should_worry_somebody_about_a_unit_is_in_the_text():
+    unknown = dict.fromkeys(field.name for field in dataclasses.fields(UnitHealth))
+    health = UnitHealth(**{**unknown, "unit": "u01", "concerns": ("the calibration is 400 days old",)})
+    assert "remark: unit u01: the calibration is 400 days old" in day_text(dataclasses.replace(DAY, units=(health,)))
 
 
 def test_the_json_has_exactly_the_keys_and_kinds_of_its_stable_format():

@@ -35,7 +35,8 @@ def day_text(day: DayResult, true_m: Sequence[float | None] | None = None, manne
         rows = [(*row[:3], truth, *row[3:]) for row, truth in zip(rows, truths, strict=True)]
     table = aligned(rows, _TO_THE_LEFT)
     notes = [line for result in day.flights for line in _notes(result)]
-    remarks = [f"remark: {remark}" for remark in day.remarks]
+    concerns = [f"unit {unit.unit}: {concern}" for unit in day.units for concern in unit.concerns]
+    remarks = [f"remark: {remark}" for remark in (*day.remarks, *concerns)]
     last = "± is one standard deviation." + (" The sentences above are in metres." if manner.feet else "")
     return "\n".join([day.site.name, "", *table, "", *notes, *remarks, "", last])
 

@@ -26,6 +26,8 @@ RESIDUAL_OFFSET_G: Final = 0.0005
 RESIDUAL_MATRIX: Final = 0.0005
 RESIDUAL_GYRO_MATRIX: Final = 0.001
 RESIDUAL_TUBE_RAD: Final = 0.02 * DEG
+CALIBRATED_UTC: Final = "2026-06-01T18:00:00+00:00"  # an evening before the invented days
+CALIBRATED_C: Final = (20.0, 30.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +97,8 @@ def calibration(rng: np.random.Generator, true: Faults, name: str) -> dict[str, 
     tube = _turned(rng, true.tube_body, RESIDUAL_TUBE_RAD)
     return {
         "id": name,
+        "date_utc": CALIBRATED_UTC,
+        "temperature_celsius": list(CALIBRATED_C),
         "accel_offset_g": _rounded(true.accel_offset_g + rng.normal(0, RESIDUAL_OFFSET_G, 3)),
         "accel_matrix": [_rounded(row) for row in accel],
         "gyro_matrix": [_rounded(row) for row in gyro],
