@@ -48,18 +48,40 @@ def prepare(connection: sqlite3.Connection, path: Path, migrations: Sequence[str
     FileError
         The file is a database of another program, was written by a later release, or its tables are not ours.
     """
-    (version,) = connection.execute("PRAGMA user_version").fetchone()
-    (application,) = connection.execute("PRAGMA application_id").fetchone()
-    (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-    if application != _APPLICATION_ID and tables:
-        raise FileError("this is a database of another program; choose another folder", path=path)
-    if not 0 <= version <= len(migrations):
-        raise FileError(f"written by a later release (version {version}, known up to {len(migrations)}); renew apexfix", path=path)
     connection.execute("PRAGMA trusted_schema = OFF")  # a file that somebody sent must not run what it likes
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute("PRAGMA synchronous = FULL")  # what was confirmed survives a power cut
-    _check_tables(connection, path, migrations[:version])
-    _migrate(connection, migrations, version)
+    version = _checked_version(connection, path, migrations)
+    try:
+        _migrate(connection, migrations, version)
+    except sqlite3.OperationalError:
+        connection.rollback()
+        if _version(connection) == version:
+            raise
+        prepare(connection, path, migrations)  # another process made the tables in the meantime
+
+
+def _version(connection: sqlite3.Connection) -> int:
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    return int(version)
+
+
+def _checked_version(connection: sqlite3.Connection, path: Path, migrations: Sequence[str]) -> int:
+    """Return how many of the migrations the file has behind it, all seen at one instant."""
+    connection.execute("BEGIN")
+    try:
+        version = _version(connection)
+        (application,) = connection.execute("PRAGMA application_id").fetchone()
+        (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        if application != _APPLICATION_ID and tables:
+            raise FileError("this is a database of another program; choose another folder", path=path)
+        if not 0 <= version <= len(migrations):
+            known = f"known up to {len(migrations)}"
+            raise FileError(f"written by a later release (version {version}, {known}); renew apexfix", path=path)
+        _check_tables(connection, path, migrations[:version])
+    finally:
+        connection.rollback()
+    return version
 
 
 def _migrate(connection: sqlite3.Connection, migrations: Sequence[str], version: int) -> None:

@@ -1,6 +1,7 @@
 import sqlite3
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 
@@ -231,3 +232,12 @@ def test_a_record_that_the_disk_changed_is_never_read_as_a_record(path, log, kit
     path.write_bytes(whole.replace(record, record[:20] + b"?" + record[21:]))
     with open_archive(path) as archive, pytest.raises(FileError, match="differs from its checksum"):
         [archive.windows(press) for press in archive.presses()]
+
+
+def test_many_who_open_a_new_archive_at_once_all_get_it(tmp_path):
+    def opened(number):
+        with open_archive(tmp_path / f"{number // 8}.sqlite") as archive:
+            return len(archive.units())
+
+    with ThreadPoolExecutor(8) as pool:
+        assert list(pool.map(opened, range(160))) == [0] * 160
