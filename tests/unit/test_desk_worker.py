@@ -155,7 +155,7 @@ def test_status_values_that_make_no_sense_are_unknown_and_complaints_are_told(op
     shown = connected(opened())
     assert (shown.supply, shown.flash) == ("unknown", "3 flights")
     assert shown.notes == (
-        "imu failed its test: no thing",
+        "imu failed its test: no\N{REPLACEMENT CHARACTER}thing",
         "its flash is nearly full: 'apexfix pull DAY --tidy' makes room",
         "last error: <b>",
     )
