@@ -81,7 +81,7 @@ def _clock(archive: Archive, who: Identity) -> Clock:
 
 def _notes(archive: Archive, who: Identity) -> tuple[str, ...]:
     grave = [note.record.text for note in archive.notes() if note.serial == who.serial and note.record.severity >= _GRAVE]
-    return tuple(_printable(text) for text in grave[-_NOTES_SHOWN:])
+    return tuple(grave[-_NOTES_SHOWN:])
 
 
 def _with_status(card: UnitCard, status: Mapping[str, object]) -> UnitCard:
@@ -113,8 +113,4 @@ def _complaints(status: Mapping[str, object]) -> tuple[str, ...]:
     full = isinstance(left, int) and left < _FEW_FLIGHTS
     few = ["its flash is nearly full: 'apexfix pull DAY --tidy' makes room"] if full else []
     said = [f"last error: {error}"] if error else []
-    return tuple(_printable(text) for text in (*bad, *few, *said))
-
-
-def _printable(text: str) -> str:
-    return "".join(c if c.isprintable() else " " for c in text)
+    return (*bad, *few, *said)
