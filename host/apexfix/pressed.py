@@ -157,7 +157,7 @@ def pressed_at(
         # a unit whose motion sensor was silent says so with an attitude of zeros (docs/protocol.md, section 4)
         if key in used and any(stored.record.level_from_body):
             run = RunKey(key, stored.record.run)
-            raw.append(_Raw(stations[stored.serial], boots[key].unit, run, stored.record, archive.windows(stored), used[key]))
+            raw.append(_Raw(stations[boots[key].serial], boots[key].unit, run, stored.record, archive.windows(stored), used[key]))
     stretches = [_stretch(one) for one in raw]
     tracks = iter(_tracks([(one, own) for one, own in zip(raw, stretches, strict=True) if own is not None]))
     by_unit = zip(*_by_units(raw), strict=True)
