@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from apexfix.align import Alignment, Match, align
+from apexfix.align import Alignment, Match, Placed, align
 from apexfix.archive import ARCHIVE_NAME, open_archive
 from apexfix.carried import Recorded, recorded
 from apexfix.day import SIGHTINGS_NAME, SITE_NAME, flights_from_hand, read_sightings, read_site
@@ -21,6 +21,7 @@ class FieldDay:
     site: Site
     flights: tuple[Flight, ...]
     remarks: tuple[str, ...]  # about clocks, units and matching
+    places: tuple[Placed, ...]  # where every mark of the units ended
 
 
 def read_field_day(folder: Path) -> FieldDay:
@@ -39,10 +40,10 @@ def read_field_day(folder: Path) -> FieldDay:
     hand_file = folder / SIGHTINGS_NAME
     by_hand = flights_from_hand(read_sightings(hand_file, site)) if hand_file.exists() else ()
     if not (folder / ARCHIVE_NAME).exists():
-        return FieldDay(site, by_hand, ())
+        return FieldDay(site, by_hand, (), ())
     found, aligned = _matched(folder, site)
     electronic = [_flight(match, found) for match in aligned.matches]
-    return FieldDay(found.site, _joined(electronic, by_hand), found.remarks + aligned.remarks)
+    return FieldDay(found.site, _joined(electronic, by_hand), found.remarks + aligned.remarks, aligned.places)
 
 
 def read_alignment(folder: Path) -> Alignment:

@@ -8,7 +8,7 @@ from functools import partial
 import pytest
 
 from apexfix.archive import ARCHIVE_NAME
-from apexfix.cli.reduction import reduced
+from apexfix.cli.reduction import answered
 from apexfix.decisions import ASSIGNMENTS_NAME, read_decisions
 from apexfix.desk.guard import Door
 from apexfix.desk.web import desk_app
@@ -39,7 +39,7 @@ def day(hand_day):
 @pytest.fixture
 def desk(day):
     """A desk that works, at no port."""
-    desk = Desk(day, partial(reduced, options=Options()), Habits(ports=()))
+    desk = Desk(day, partial(answered, options=Options()), Habits(ports=()))
     desk.start()
     assert desk.refresh()
     yield desk

@@ -8,7 +8,7 @@ from functools import partial
 import pytest
 
 from apexfix.archive import ARCHIVE_NAME, open_archive
-from apexfix.cli.reduction import reduced
+from apexfix.cli.reduction import answered
 from apexfix.decisions import Decision, add_decision
 from apexfix.desk import visit as visits
 from apexfix.desk.worker import Desk, Habits
@@ -17,7 +17,7 @@ from apexfix.reduce.options import Options
 from apexfix.session import HostClock
 
 DAY_UTC_S = 1_781_334_000.0
-REDUCED = partial(reduced, options=Options())
+ANSWERED = partial(answered, options=Options())
 
 
 class Clocks:
@@ -74,7 +74,7 @@ def opened(hand_day, clocks):
     """A function that opens a desk on the folder; ``stop`` must work also where it was never started."""
     desks = []
 
-    def make(ports=("P1",), answers=REDUCED, **habits):
+    def make(ports=("P1",), answers=ANSWERED, **habits):
         desk = Desk(hand_day.folder, answers, Habits(ports=ports, every_s=1.0, host=clocks.host(), **habits))
         desks.append(desk)
         return desk
@@ -278,15 +278,15 @@ def test_a_unit_that_hangs_holds_up_neither_the_day_nor_another_unit(opened, ben
 
 def test_a_folder_without_a_site_is_no_day(tmp_path):
     with pytest.raises(FileError, match="there is no such file"):
-        Desk(tmp_path, lambda folder: None, Habits(ports=()))
+        Desk(tmp_path, lambda folder, field: None, Habits(ports=()))
 
 
 def test_the_day_is_reduced_when_a_file_changed_and_only_then(opened, hand_day):
     calls = []
 
-    def counted(folder):
+    def counted(folder, field):
         calls.append(folder)
-        return reduced(folder, Options())
+        return answered(folder, field, Options())
 
     hand_day.unit("u01", [hand_day.boot("u01"), hand_day.press(600.0)])
     desk = opened((), counted)

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from apexfix.cli.failure import reports_errors
-from apexfix.cli.reduction import reduced
+from apexfix.cli.reduction import answered
 from apexfix.desk.guard import Door, fresh_pin
 from apexfix.desk.serve import LOOPBACK, large, own_address, serve
 from apexfix.desk.web import desk_app
@@ -32,7 +32,7 @@ def desk(day: Path, ports: tuple[str, ...], listen: int, open_to_network: bool, 
     Units are pulled by themselves when they are plugged in. The newest height stands in large figures; marks in doubt are settled
     there as ``apexfix assign`` does. No record is ever changed, and nothing is asked of the internet.
     """
-    here = Desk(day, partial(reduced, options=Options()), Habits(ports=ports or None, every_s=every_s, feet=feet))
+    here = Desk(day, partial(answered, options=Options()), Habits(ports=ports or None, every_s=every_s, feet=feet))
     pin = fresh_pin() if open_to_network else None
     app = desk_app(here, None if pin is None else Door(pin, time.monotonic))
     here.start()

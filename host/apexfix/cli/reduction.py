@@ -5,7 +5,7 @@ from pathlib import Path
 
 from apexfix.day import SIGHTINGS_NAME, write_sightings
 from apexfix.errors import ReductionError
-from apexfix.fieldwork import read_field_day
+from apexfix.fieldwork import FieldDay, read_field_day
 from apexfix.health import units_health
 from apexfix.model import DayResult, Verdict
 from apexfix.reduce.day import reduce_day
@@ -30,7 +30,11 @@ def reduced(day_folder: Path, options: Options) -> DayResult:
     ReductionError
         The folder holds no sighting of any flight.
     """
-    field = read_field_day(day_folder)
+    return answered(day_folder, read_field_day(day_folder), options)
+
+
+def answered(day_folder: Path, field: FieldDay, options: Options) -> DayResult:
+    """Return the answers for a day whose folder was read already; ReductionError and FileError as for :func:`reduced`."""
     if not field.flights:
         raise ReductionError(f"no sighting of any flight seen in {day_folder}; pull the units, or write {SIGHTINGS_NAME}")
     day = reduce_day(field.site, field.flights, options)

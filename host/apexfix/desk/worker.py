@@ -18,7 +18,7 @@ from apexfix.desk.board import board_of, marks_of
 from apexfix.desk.values import Board, Snapshot, UnitCard
 from apexfix.desk.visit import Errand, Visited, visit
 from apexfix.errors import ApexfixError, ReductionError
-from apexfix.fieldwork import read_alignment
+from apexfix.fieldwork import FieldDay, read_field_day
 from apexfix.link import candidate_ports
 from apexfix.model import DayResult
 from apexfix.pull import Progress
@@ -47,16 +47,16 @@ class Habits:
 class Desk:
     """A day as it happens. ``start`` it, read ``snapshot``, ``stop`` it."""
 
-    def __init__(self, folder: Path, reduced: Callable[[Path], DayResult], habits: Habits):
+    def __init__(self, folder: Path, answered: Callable[[Path, FieldDay], DayResult], habits: Habits):
         """Read the site. FileError where the folder is no day.
 
         Parameters
         ----------
-        reduced
-            From the folder of a day to its answers; raises an ApexfixError where it cannot.
+        answered
+            From the folder of a day and what was read in it to its answers; raises an ApexfixError where it cannot.
         """
         self.folder = folder
-        self._reduced, self._habits = reduced, habits
+        self._answered, self._habits = answered, habits
         self._site = read_site(folder / SITE_NAME)
         self._snapshot = Snapshot(Board(self._site.name), manner=Manner(habits.feet, self._site.timezone))
         self._answers: DayResult | None = None
@@ -203,10 +203,10 @@ class Desk:
         """Return the snapshot of the files as they are. Without any flight the marks can be settled all the same."""
         self._site = site = read_site(self.folder / SITE_NAME)
         manner = Manner(self._habits.feet, site.timezone)
-        places = read_alignment(self.folder).places if (self.folder / ARCHIVE_NAME).exists() else ()
-        marks = marks_of(places, read_decisions(self.folder), manner)
+        field = read_field_day(self.folder)
+        marks = marks_of(field.places, read_decisions(self.folder), manner)
         try:
-            answers = self._reduced(self.folder)
+            answers = self._answered(self.folder, field)
         except ReductionError as error:
             board, trouble = Board(site.name, marks=marks), str(error)
         else:
