@@ -12,6 +12,7 @@ from apexfix.cli.failure import reports_errors
 from apexfix.errors import UnitError
 from apexfix.link import candidate_ports, open_port
 from apexfix.session import Identity, Patience, Session
+from apexfix.unit_state import nearly_full, self_test
 from apexfix.units import US
 
 _STEADY_MS: Final = 10_000  # of rest: the unit's offset is then a mean of ten seconds
@@ -121,11 +122,9 @@ def bar(status: Mapping[str, object]) -> str:
 
 
 def _complaints(status: Mapping[str, object]) -> list[str]:
-    tests = status.get("selftest")
-    lines = [test for test in tests if isinstance(test, list) and len(test) == 3] if isinstance(tests, list) else []
-    bad = [f"  BAD {_printable(name)}: {_printable(text)}" for name, state, text in lines if state != "ok"]
-    left = status.get("flights_left")
-    few = ["  FLASH NEARLY FULL: pull, and tidy the unit"] if isinstance(left, int) and left < 5 else []
+    tests = self_test(status).items()
+    bad = [f"  BAD {_printable(name)}: {_printable(text)}" for name, (state, text) in tests if state != "ok"]
+    few = ["  FLASH NEARLY FULL: pull, and tidy the unit"] if nearly_full(status) else []
     said = _printable(status.get("last_error") or "").strip()
     return [*bad, *few, *([f"  LAST ERROR {said}"] if said else [])]
 

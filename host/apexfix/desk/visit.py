@@ -12,11 +12,11 @@ from apexfix.errors import ApexfixError, UnitError
 from apexfix.link import open_port
 from apexfix.pull import Progress, PullOptions, pull_unit
 from apexfix.session import HostClock, Identity, Patience, Session
+from apexfix.unit_state import nearly_full, self_test
 from apexfix.units import US
 from apexfix.wire import Exchange, SegmentEntry
 
 PATIENCE: Final = Patience(answer_s=1.0, attempts=3)  # a unit is asked again in seconds anyway
-_FEW_FLIGHTS: Final = 5
 _GRAVE: Final = 2  # severity of a note from which it is a warning
 _NOTES_SHOWN: Final = 3
 
@@ -107,10 +107,8 @@ def _with_clock(card: UnitCard, clock: Clock | None, now: Exchange) -> UnitCard:
 
 
 def _complaints(status: Mapping[str, object]) -> tuple[str, ...]:
-    tests, left, error = status.get("selftest"), status.get("flights_left"), status.get("last_error")
-    rows = [row for row in tests if isinstance(row, list) and len(row) == 3] if isinstance(tests, list) else []
-    bad = [f"{name} failed its test: {text}" for name, state, text in rows if state != "ok"]
-    full = isinstance(left, int) and left < _FEW_FLIGHTS
-    few = ["its flash is nearly full: 'apexfix pull DAY --tidy' makes room"] if full else []
+    error = status.get("last_error")
+    bad = [f"{name} failed its test: {text}" for name, (state, text) in self_test(status).items() if state != "ok"]
+    few = ["its flash is nearly full: 'apexfix pull DAY --tidy' makes room"] if nearly_full(status) else []
     said = [f"last error: {error}"] if error else []
     return (*bad, *few, *said)

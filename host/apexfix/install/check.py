@@ -5,11 +5,12 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple, Protocol
 
 from apexfix.install import findings
-from apexfix.install.findings import BUTTONS, Finding, Said
+from apexfix.install.findings import BUTTONS, Finding
 from apexfix.install.rest import at_rest
 from apexfix.install.wires import imu_wires
 from apexfix.records import Boot, Damage, Press, Record, Window, scan
 from apexfix.session import Identity
+from apexfix.unit_state import SelfTest, self_test
 from apexfix.wire import Exchange, SegmentEntry
 
 _BY_BUTTON: Final = 1  # source of a press
@@ -72,7 +73,7 @@ def check(unit: Unit, helper: Helper, pins: Mapping[str, int]) -> Iterator[Findi
         The unit stopped answering.
     """
     who, before = unit.hello(), unit.status()
-    said = findings.in_full(findings.selftest(before), _first_words(unit))
+    said = findings.in_full(self_test(before), _first_words(unit))
     yield from findings.of_itself(said)
     if who.imu == "none":
         yield findings.bad("sensor", said.get("imu", ("", "none"))[1], f"look at the wires: {imu_wires(pins)}")
@@ -147,10 +148,10 @@ def _taken(unit: Unit, helper: Helper, invite: Callable[[], None], wait_s: float
     return [taken for taken in _log(unit) if taken.press.sequence > newest]
 
 
-def _first_words(unit: Unit) -> Said:
+def _first_words(unit: Unit) -> SelfTest:
     """Return the self-test of the boot record, whose texts are longer than those of a status; nothing where there is none."""
     boots = [record for record in _newest_records(unit) if isinstance(record, Boot)]
-    return findings.selftest(boots[-1].value) if boots else {}
+    return self_test(boots[-1].value) if boots else {}
 
 
 def _log(unit: Unit) -> list[_Taken]:

@@ -5,16 +5,15 @@ from typing import Final, Literal, NamedTuple
 
 from apexfix.install.wires import wire
 from apexfix.records import MARK, REFERENCE
+from apexfix.unit_state import FEWEST_FLIGHTS, SelfTest
 from apexfix.units import US
 from apexfix.wire import Exchange
 
 State = Literal["ok", "bad", "skipped"]
-Said = Mapping[str, tuple[str, str]]  # of the unit's self-test: name -> ("ok" or "bad", text)
 
 BUTTONS: Final = {MARK: ("MARK", "MARK_BUTTON"), REFERENCE: ("REFERENCE", "REFERENCE_BUTTON")}
 _RATE_PPM: Final = 150.0  # crystals for boards are sold as within 30, temperature and age come on top; this is three times as much
 _SUPPLY_MV: Final = (4000, 5500)  # 4.4 V at the end of a cable (USB 2.0, section 7.2.2), less the drop of the board's diode
-_FEWEST_FLIGHTS: Final = 5
 _IMAGE: Final = "put MicroPython's image on anew: docs/build.md, section 5"
 
 
@@ -37,20 +36,13 @@ def bad(what: str, saw: str, do: str) -> Finding:
     return Finding(what, "bad", saw, do)
 
 
-def selftest(status: Mapping[str, object]) -> Said:
-    """Return the self-test that a status carries."""
-    tests = status.get("selftest")
-    lines = tests if isinstance(tests, list) else []
-    return {str(line[0]): (str(line[1]), str(line[2])) for line in lines if isinstance(line, list) and len(line) == 3}
-
-
-def in_full(now: Said, at_boot: Said) -> Said:
+def in_full(now: SelfTest, at_boot: SelfTest) -> SelfTest:
     """Return what the unit says now, with the longer texts of its boot record where nothing has changed since."""
     unchanged = {name for name, (state, _) in now.items() if at_boot.get(name, ("", ""))[0] == state}
     return {name: at_boot[name] if name in unchanged else said for name, said in now.items()}
 
 
-def of_itself(said: Said) -> Iterator[Finding]:
+def of_itself(said: SelfTest) -> Iterator[Finding]:
     """Yield what the unit found out without anybody's help."""
     advice = {"settings": "send the settings again: apexfix unit set", "arithmetic": _IMAGE}
     for name, do in advice.items():
@@ -58,7 +50,7 @@ def of_itself(said: Said) -> Iterator[Finding]:
         yield good(name, text) if state == "ok" else bad(name, text, do)
 
 
-def stuck(said: Said, kind: int, pins: Mapping[str, int]) -> Finding | None:
+def stuck(said: SelfTest, kind: int, pins: Mapping[str, int]) -> Finding | None:
     """Return what is wrong with a button that was down when the unit got power, or None."""
     name, pin = BUTTONS[kind]
     state, text = said.get("buttons", ("ok", ""))
@@ -96,13 +88,13 @@ def buzzer(heard: bool, pins: Mapping[str, int]) -> Finding:
     return good("buzzer", "heard") if heard else bad("buzzer", "not heard", do)
 
 
-def flash(status: Mapping[str, object], said: Said) -> Finding:
+def flash(status: Mapping[str, object], said: SelfTest) -> Finding:
     """Return what a status says about the flash."""
     state, text = said.get("log", ("bad", "the unit says nothing about its log"))
     free, left = status.get("free_bytes"), status.get("flights_left")
     if state != "ok":
         return bad("flash", text, f"no wire is yours here; {_IMAGE}")
-    if not isinstance(left, int) or not isinstance(free, int) or left < _FEWEST_FLIGHTS:
+    if not isinstance(left, int) or not isinstance(free, int) or left < FEWEST_FLIGHTS:
         return bad("flash", f"room for {left} flights", "pull the log and make room: apexfix pull DAY --tidy")
     return good("flash", f"{free // 1024} KiB free, room for {left} flights")
 
