@@ -54,3 +54,15 @@ def wrapped(angle_rad: Vector | float) -> Vector:
     -1.570796
     """
     return np.asarray(np.mod(np.asarray(angle_rad, dtype=np.float64) + np.pi, 2 * np.pi) - np.pi)
+
+
+def widest_gap_rad(angle_rad: Vector) -> float:
+    """Return the widest stretch of the circle without any of (N,) angles, N at least 1.
+
+    Examples
+    --------
+    >>> round(widest_gap_rad(np.radians([350.0, 80.0, 170.0])) / np.pi, 6)
+    1.0
+    """
+    around = np.sort(np.mod(angle_rad, 2 * np.pi))
+    return float(np.max(np.diff(np.append(around, around[0] + 2 * np.pi))))

@@ -11,6 +11,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from apexfix.errors import CalibrationError
+from apexfix.geometry import widest_gap_rad
 from apexfix.model import Vector
 from apexfix.units import DEG
 
@@ -94,8 +95,7 @@ def _design(reading_rad: Vector) -> Vector:
 def _demand_turn(readings_rad: Vector) -> None:
     if len(readings_rad) < _LEAST:
         raise CalibrationError(f"{len(readings_rad)} marks seen, {_LEAST} or more round the turn are needed; twelve are better")
-    around = np.sort(np.mod(readings_rad, 2 * np.pi))
-    gap = float(np.max(np.diff(np.append(around, around[0] + 2 * np.pi))))
+    gap = widest_gap_rad(readings_rad)
     if gap > _WIDEST_GAP_RAD:
         raise CalibrationError(
             f"no mark in {gap / DEG:.0f}° of the turn, at most {_WIDEST_GAP_RAD / DEG:.0f}° may be left out; "

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from apexfix.errors import CalibrationError
+from apexfix.geometry import widest_gap_rad
 from apexfix.model import Vector
 from apexfix.units import DEG
 
@@ -107,8 +108,7 @@ def _demand_round(angle_rad: Vector) -> None:
         raise CalibrationError(
             f"{len(angle_rad)} directions seen, {_LEAST} or more are needed; turn the stand by 45° between readings"
         )
-    around = np.sort(np.mod(angle_rad, 2 * np.pi))
-    gap = float(np.max(np.diff(np.append(around, around[0] + 2 * np.pi))))
+    gap = widest_gap_rad(angle_rad)
     if gap > _WIDEST_GAP_RAD:
         raise CalibrationError(
             f"no reading in {gap / DEG:.0f}° of the horizon, at most {_WIDEST_GAP_RAD / DEG:.0f}° may be left out; "
