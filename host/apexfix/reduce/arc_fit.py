@@ -22,6 +22,7 @@ from apexfix.reduce.least_squares import sightlines
 from apexfix.reduce.sightline import Mask, frame, linearise
 
 SEARCHED: Final = 3
+BY_SAMPLE: Final = 5  # the first columns of Seen have a value for each sample
 _ITERATIONS: Final = 20
 _REST: Final = 1e-3  # what a step may still promise to take off the sum of squares: a thirtieth of a sigma of anything solved for
 _LEAST_DAMPING: Final = 1e-3
@@ -54,7 +55,7 @@ class Seen(NamedTuple):
         length = self.phi.shape[2]
         phi = np.prod([edge[..., k : k + length] for k in range(SEARCHED)], axis=0)
         every = (own[..., ::SEARCHED] for own in (self.time_s, self.azimuth_rad, self.elevation_rad, phi, self.used))
-        return Seen._make([*every, *self[5:]])
+        return Seen._make([*every, *self[BY_SAMPLE:]])
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from apexfix.errors import ReductionError
 from apexfix.geometry import angles, wrapped
 from apexfix.model import FittedTrack, Site, Stamps, Station, Track, Vector
 from apexfix.reduce.arc import ARC, TrackPriors
-from apexfix.reduce.arc_fit import Seen, Setting, along, misclosed, stations_of
+from apexfix.reduce.arc_fit import BY_SAMPLE, Seen, Setting, along, misclosed, stations_of
 from apexfix.reduce.arc_forms import BothForms, Form, both_forms, height_budget, mixed
 from apexfix.reduce.least_squares import fix_many
 from apexfix.reduce.observe import Defaults
@@ -60,7 +60,6 @@ MOST_OUTSIDE_S: Final = 0.5  # an apex further than this outside of all windows 
 MOST_MISFIT: Final = 4.0  # twice the assumed tracking error: that observer looked elsewhere
 AT_ONCE: Final = 64  # flights in a batch: enough to hide what a call costs, few enough for a processor's cache
 _LEAST_SAMPLES: Final = 8
-_BY_SAMPLE: Final = 5  # the first columns of Seen
 _LEAST_LEVEL: Final = cos(89 * DEG)
 
 
@@ -207,7 +206,7 @@ def _joined(parts: Sequence[Seen]) -> Seen:
         return np.pad(own, ((0, 0), (0, 0), (0, longest - own.shape[2])))
 
     columns = (
-        [lengthened(own) if n < _BY_SAMPLE else own for own in column] for n, column in enumerate(zip(*parts, strict=True))
+        [lengthened(own) if n < BY_SAMPLE else own for own in column] for n, column in enumerate(zip(*parts, strict=True))
     )
     return Seen._make(np.concatenate(column) for column in columns)
 
