@@ -199,6 +199,15 @@ class HandDay:
             for boot in clocked:
                 archive.add_exchange(Exchange(serial, log, boot, DAY_US, 500, 501, DAY_US + 1000, 0))
 
+    def recorded(self):
+        """Return what the units of the day recorded."""
+        from apexfix.archive import open_archive
+        from apexfix.carried import recorded
+        from apexfix.day import read_site
+
+        with open_archive(self.folder / "archive.sqlite") as archive:
+            return recorded(archive, read_site(self.folder / "site.toml"), self.folder)
+
 
 @pytest.fixture
 def hand_day(tmp_path):

@@ -5,9 +5,6 @@ from math import cos, radians, sin
 import numpy as np
 import pytest
 
-from apexfix.archive import open_archive
-from apexfix.carried import recorded
-from apexfix.day import read_site
 from apexfix.errors import CalibrationError, ReductionError
 from apexfix.sighted import directed
 
@@ -21,20 +18,15 @@ def quaternion(heading_deg, elevation_deg):
     return (w * c, -z * y, w * y, z * c)
 
 
-def found_in(day):
-    with open_archive(day.folder / "archive.sqlite") as archive:
-        return recorded(archive, read_site(day.folder / "site.toml"), day.folder)
-
-
 def only(day):
-    found = found_in(day)
+    found = day.recorded()
     (mark,) = found.marks
     return directed(1, mark, found, clocked=mark.utc_us is not None)
 
 
 def test_a_mark_carries_the_time_the_counter_and_a_name_that_stays(hand_day):
     hand_day.unit("u01", [hand_day.boot("u01"), hand_day.press(600.0, flight=7)])
-    (mark,) = found_in(hand_day).marks
+    (mark,) = hand_day.recorded().marks
     assert (mark.name, mark.station, mark.counter, mark.sequence) == ("u01-u01l-2", "A", 7, 2)
     assert mark.utc_us == pytest.approx(hand_day.utc_us + 600_000_000, abs=1000)
     assert 0 < mark.sigma_s < 0.05  # 50 ppm for ten minutes is 0.03 s
@@ -42,7 +34,7 @@ def test_a_mark_carries_the_time_the_counter_and_a_name_that_stays(hand_day):
 
 def test_a_boot_that_never_met_a_host_has_no_time(hand_day):
     hand_day.unit("u01", [hand_day.boot("u01"), hand_day.press(600.0)], clocked=())
-    (mark,) = found_in(hand_day).marks
+    (mark,) = hand_day.recorded().marks
     assert mark.utc_us is None
 
 
@@ -99,14 +91,14 @@ def test_a_still_window_is_a_track_that_stays_on_the_mark(hand_day, kit):
 
 def test_a_press_of_a_unit_whose_sensor_was_silent_gives_no_direction_and_is_told(hand_day):
     hand_day.unit("u01", [hand_day.boot("u01"), hand_day.press(600.0, quaternion=(0.0, 0.0, 0.0, 0.0))])
-    found = found_in(hand_day)
+    found = hand_day.recorded()
     assert found.marks == ()
     assert "1 presses give no direction" in found.remarks[0]
 
 
 def test_a_unit_without_a_station_is_named_and_nothing_is_lost(hand_day):
     hand_day.unit("u09", [hand_day.boot("u09"), hand_day.press(600.0)])
-    found = found_in(hand_day)
+    found = hand_day.recorded()
     assert found.marks == ()
     assert 'add unit = "u09" in site.toml' in found.remarks[0]
     assert "1 presses give no direction: their unit has no station" in found.remarks[1]
@@ -116,13 +108,13 @@ def test_two_units_that_claim_one_station_are_refused(hand_day):
     hand_day.unit("u01", [hand_day.boot("u01"), hand_day.press(600.0)])
     hand_day.unit("twin", [hand_day.boot("twin", unit="u01"), hand_day.press(600.0)])
     with pytest.raises(ReductionError, match="two units answer to 'u01'"):
-        found_in(hand_day)
+        hand_day.recorded()
 
 
 def test_a_calibration_that_cannot_be_names_unit_and_boot(hand_day):
     hand_day.unit("u01", [hand_day.boot("u01", calibration=[1, 2]), hand_day.press(600.0)])
     with pytest.raises(CalibrationError, match="unit u01, boot 1"):
-        found_in(hand_day)
+        hand_day.recorded()
 
 
 @pytest.mark.parametrize("name", ["../../x", "=HYPERLINK(1)", "<b>u</b>", "a\x1b[31mb", "-rf"])
@@ -130,6 +122,6 @@ def test_whatever_a_unit_calls_itself_the_name_of_a_mark_is_plain(hand_day, name
     site = hand_day.folder / "site.toml"
     site.write_text(site.read_text().replace('unit = "u01"', 'unit = "serial-u01"'))
     hand_day.unit("u01", [hand_day.boot("u01", unit=name), hand_day.press(600.0)])
-    (mark,) = found_in(hand_day).marks
+    (mark,) = hand_day.recorded().marks
     assert set(mark.name) <= set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-")
     assert mark.name[0] not in "-="

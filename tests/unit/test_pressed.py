@@ -6,10 +6,8 @@ import struct
 import numpy as np
 import pytest
 
-from apexfix.archive import open_archive
 from apexfix.attitude import SIGMA_DRIFT_RAD_PER_S
-from apexfix.carried import SIGMA_UNCALIBRATED_RAD, SIGMA_ZERO_RAD, recorded
-from apexfix.day import read_site
+from apexfix.carried import SIGMA_UNCALIBRATED_RAD, SIGMA_ZERO_RAD
 from apexfix.errors import CalibrationError, FileError
 from apexfix.sighted import SIGMA_BACKSIGHT_RAD, SIGMA_POINTING_RAD, directed
 from apexfix.units import DEG
@@ -42,13 +40,8 @@ def calibration_file(day, name="u01", **fields):
     return path
 
 
-def found_in(day):
-    with open_archive(day.folder / "archive.sqlite") as archive:
-        return recorded(archive, read_site(day.folder / "site.toml"), day.folder)
-
-
 def only(day):
-    found = found_in(day)
+    found = day.recorded()
     (mark,) = found.marks
     return found, directed(1, mark, found, clocked=True)
 
@@ -100,7 +93,7 @@ def test_the_calibration_of_another_unit_is_refused_by_the_name_of_its_file(hand
     one_mark(hand_day, still)
     path = calibration_file(hand_day, name="u77")
     with pytest.raises(CalibrationError, match=r"serial 'serial-u77', this unit is 'serial-u01'") as refused:
-        found_in(hand_day)
+        hand_day.recorded()
     assert str(path) in str(refused.value)
 
 
@@ -108,21 +101,21 @@ def test_the_calibration_of_a_sensor_that_is_no_longer_there_is_refused(hand_day
     one_mark(hand_day, still, imu="LSM6DSOX")
     path = calibration_file(hand_day, imu="MPU-6050")
     with pytest.raises(CalibrationError, match=f"{path}.*is of a MPU-6050, the unit now has a LSM6DSOX"):
-        found_in(hand_day)
+        hand_day.recorded()
 
 
 def test_a_file_whose_fields_cannot_be_is_named(hand_day, still):
     one_mark(hand_day, still)
     path = calibration_file(hand_day, tube_body=[2, 0, 0])
     with pytest.raises(CalibrationError, match=f"{path}: tube_body"):
-        found_in(hand_day)
+        hand_day.recorded()
 
 
 def test_a_file_that_is_no_calibration_is_refused(hand_day, still):
     one_mark(hand_day, still)
     calibration_file(hand_day).write_text("{")
     with pytest.raises(FileError, match=r"calibration-serial-u01\.json, line 1"):
-        found_in(hand_day)
+        hand_day.recorded()
 
 
 def test_a_unit_that_carried_another_one_s_calibration_counts_as_not_calibrated(hand_day, still):
