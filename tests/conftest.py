@@ -2,12 +2,18 @@
 
 import os
 import shutil
+import signal
 import sys
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
+
+# A job that a shell put into the background inherits a deaf ear for Ctrl-C and hands it on to what it starts; tests that end a
+# command by Ctrl-C must mean the same wherever they run.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session")
