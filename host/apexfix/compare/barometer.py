@@ -54,7 +54,7 @@ def pressure_height(pressure_pa: Vector | float) -> Vector:
 
     Examples
     --------
-    >>> float(pressure_height(101325.0)), round(float(pressure_height(98_800.0) - pressure_height(100_000.0)), 2)
+    >>> abs(float(pressure_height(101325.0))), round(float(pressure_height(98_800.0) - pressure_height(100_000.0)), 2)
     (0.0, 101.46)
     """
     share = np.asarray(pressure_pa) / STANDARD_PRESSURE_PA

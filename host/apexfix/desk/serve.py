@@ -76,11 +76,11 @@ def large(digits: str) -> str:
     Examples
     --------
     >>> print(large("17"))
-     #   ###
-    ##     #
-     #    #
-     #    #
-    ###   #
+     #    ###
+    ##      #
+     #     #
+     #     #
+    ###    #
     """
     rows = ("   ".join(_DIGITS[digit][3 * row : 3 * row + 3] for digit in digits) for row in range(5))
     return "\n".join(row.replace(".", " ").rstrip() for row in rows)
