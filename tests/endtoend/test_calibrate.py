@@ -105,7 +105,9 @@ def test_the_unit_carries_the_calibration_after_its_restart(calibrated):
     with open_archive(folder / ARCHIVE_NAME) as archive:
         boots = [stored.record.value["calibration"] for stored in archive.boots()]
     assert boots[0] is None
-    assert boots[-1] == json.loads(json.dumps(carried_part(read_document(document_of(folder)))))
+    loaded = carried_part(read_document(document_of(folder)))
+    loaded.pop("checked_utc")  # the check came later
+    assert boots[-1] == json.loads(json.dumps(loaded))
 
 
 def test_the_same_figures_come_out_of_the_raw_data_in_the_file(calibrated):
@@ -128,11 +130,14 @@ def test_the_independent_check_passes_and_fails_when_the_heights_are_others(cali
     folder, _, steps = calibrated
     code, printed, _ = steps["check"]
     assert (code, "Passed" in printed) == (0, True)
+    noted = read_document(document_of(folder))
+    assert noted["checked_utc"] > noted["date_utc"]
     targets = folder / "targets.csv"
     targets.write_text(TARGETS.replace("6.50", "6.90"))  # 1.6 degrees: a storey measured wrong
     code, printed, _ = apexfix("calibrate", "check", folder)
     targets.write_text(TARGETS)
     assert (code, "Not passed" in printed) == (1, True)
+    assert read_document(document_of(folder)) == noted
 
 
 def test_the_calibration_of_another_unit_is_not_loaded(calibrated, tmp_path, micropython):
@@ -145,6 +150,16 @@ def test_the_calibration_of_another_unit_is_not_loaded(calibrated, tmp_path, mic
         code, _, said = apexfix("calibrate", "load", path, "--port", builder.unit.port)
     assert code == 5
     assert "of serial '0123', this unit is" in said
+
+
+def test_a_stale_calibration_is_not_loaded(calibrated, tmp_path):
+    folder, _, _ = calibrated
+    old = {name: value for name, value in read_document(document_of(folder)).items() if name != "checked_utc"}
+    path = tmp_path / "calibration-old.json"
+    path.write_text(json.dumps(old | {"date_utc": "2020-01-01T00:00:00Z"}))
+    code, _, said = apexfix("calibrate", "load", path, "--port", "none")
+    assert code == 5
+    assert "at most 730 expected; check it against known heights" in said
 
 
 @pytest.mark.parametrize(

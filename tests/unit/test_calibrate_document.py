@@ -12,6 +12,7 @@ from apexfix.calibrate.document import (
     calibration_for,
     carried_part,
     concerns,
+    demand_fresh,
     demand_own,
     file_name,
     read_document,
@@ -70,6 +71,28 @@ def test_a_stale_calibration_is_named_with_its_age():
     )
 
 
+@pytest.mark.parametrize("days", [-731, 731])
+def test_two_years_from_its_date_a_calibration_is_refused_until_it_is_checked(days):
+    demand_fresh(GOOD, MAY_US + 729 * DAY_US)
+    demand_fresh(GOOD, MAY_US - 729 * DAY_US)
+    with pytest.raises(CalibrationError, match="731 days from its date and from its last check, at most 730 expected; check it"):
+        demand_fresh(GOOD, MAY_US + days * DAY_US)
+
+
+def test_a_check_that_was_passed_makes_a_calibration_younger():
+    passed = GOOD | {"checked_utc": "2028-04-01T10:00:00Z"}  # 701 days later
+    assert concerns(passed, MAY_US + 701 * DAY_US, 21.0) == ()
+    demand_fresh(passed, MAY_US + 1430 * DAY_US)
+    with pytest.raises(CalibrationError, match="739 days"):
+        demand_fresh(passed, MAY_US + 1440 * DAY_US)
+    assert "checked_utc" in carried_part(passed)
+
+
+def test_a_date_that_cannot_be_read_is_not_fresh():
+    with pytest.raises(CalibrationError, match="date cannot be read"):
+        demand_fresh(GOOD | {"date_utc": "soon"}, MAY_US)
+
+
 @pytest.mark.parametrize("celsius", [12.0, 30.0])
 def test_a_temperature_beyond_the_calibrated_range_is_named_with_the_range(celsius):
     (said,) = concerns(GOOD, MAY_US, celsius)
@@ -81,7 +104,7 @@ def test_a_temperature_beyond_the_calibrated_range_is_named_with_the_range(celsi
     [{"date_utc": "yesterday"}, {"temperature_celsius": [1]}, {"temperature_celsius": ["a", "b"]}, {"date_utc": "2026-05-01"}],
 )
 def test_a_date_or_a_range_that_cannot_be_read_is_refused(change):
-    with pytest.raises(CalibrationError, match="date or temperatures cannot be read"):
+    with pytest.raises(CalibrationError, match=r"(date|temperatures) cannot be read"):
         concerns({**GOOD, **change}, MAY_US, 20.0)
 
 

@@ -134,7 +134,7 @@ def test_everything_together_becomes_a_document_with_remarks_on_what_it_lacks(wo
     assert any("0 turns about 0 axis seen" in remark for remark in remarks)
     assert any("no recording at rest seen" in remark for remark in remarks)
     assert any("0 sets of 0 targets seen" in remark for remark in remarks)
-    assert concerns(document, bench.utc_us, 21.0) == ()
+    assert concerns(document, bench.utc_us("pose"), 21.0) == ()
 
 
 def field_test(workshop, errors_deg):

@@ -16,11 +16,14 @@ from apexfix.units import SECOND_US
 FORMAT: Final = 1
 # What goes to the unit; the raw data and the covariance stay on the host.
 CARRIED: Final = (
-    "id", "serial", "imu", "date_utc", "temperature_celsius", "accel_offset_g", "accel_matrix", "gyro_matrix", "tube_body",
-    "sigma_elevation_zero_deg", "sigma_elevation_deg", "sigma_azimuth_deg",
+    "id", "serial", "imu", "date_utc", "checked_utc", "temperature_celsius", "accel_offset_g", "accel_matrix", "gyro_matrix",
+    "tube_body", "sigma_elevation_zero_deg", "sigma_elevation_deg", "sigma_azimuth_deg",
 )  # fmt: skip
 _LARGEST_BYTES: Final = 16 << 20
-_OLD_DAYS: Final = 365.0
+# How long a calibration holds is common practice: the parts' data sheets say nothing of years.
+_OLD_DAYS: Final = 365.0  # then it gives cause for concern
+_STALE_DAYS: Final = 730.0  # then it is not used before a check against known heights
+_DAY_S: Final = 86400.0
 _WARMTH_C: Final = 5.0  # beyond the range that was calibrated; the parts' offsets move 0.1 to 0.4 mg for a degree
 _NOT_IN_A_NAME: Final = re.compile(r"[^A-Za-z0-9_-]")
 
@@ -80,6 +83,53 @@ def demand_own(document: Document, serial: str, imu: str | None) -> None:
         raise CalibrationError(f"the calibration is of a {document.get('imu')}, the unit now has a {imu}; calibrate it again")
 
 
+def date_text(utc_us: int) -> str:
+    """Return an instant as a calibration's fields write it.
+
+    Examples
+    --------
+    >>> date_text(1_777_629_600_000_000)
+    '2026-05-01T10:00:00Z'
+    """
+    return f"{datetime.fromtimestamp(utc_us / SECOND_US, UTC):%Y-%m-%dT%H:%M:%SZ}"
+
+
+def age_days(document: Document, utc_us: int) -> float:
+    """Return how many days lie between an instant and the time for which a calibration is known to hold, 0 within it.
+
+    That time is from its date to the last check that it passed; it grows as old for a day long before it as for one long after.
+
+    Raises
+    ------
+    CalibrationError
+        A date cannot be read.
+    """
+    try:
+        at = datetime.fromtimestamp(utc_us / SECOND_US, UTC)
+        made = datetime.fromisoformat(str(document["date_utc"]))
+        last = made if document.get("checked_utc") is None else datetime.fromisoformat(str(document["checked_utc"]))
+        beyond_s = max((made - at).total_seconds(), (at - max(made, last)).total_seconds(), 0.0)
+    except (KeyError, ValueError, TypeError, OverflowError) as error:
+        raise CalibrationError(f"the calibration's date cannot be read ({error}); calibrate again") from error
+    return beyond_s / _DAY_S
+
+
+def demand_fresh(document: Document, utc_us: int) -> None:
+    """Refuse a calibration that is too old to be believed without a check.
+
+    Raises
+    ------
+    CalibrationError
+        It is stale, or its date cannot be read.
+    """
+    age = age_days(document, utc_us)
+    if age > _STALE_DAYS:
+        raise CalibrationError(
+            f"the calibration is {age:.0f} days from its date and from its last check, at most {_STALE_DAYS:.0f} expected; "
+            "check it against known heights ('apexfix calibrate check' notes a pass in the file), or calibrate again"
+        )
+
+
 def concerns(document: Document, utc_us: int, temperature_celsius: float | None) -> tuple[str, ...]:
     """Return why a calibration may no longer hold, in sentences; none where it should.
 
@@ -88,15 +138,14 @@ def concerns(document: Document, utc_us: int, temperature_celsius: float | None)
     CalibrationError
         Its date or temperatures cannot be read.
     """
+    age = age_days(document, utc_us)
     try:
-        made = datetime.fromisoformat(str(document["date_utc"]))
         low, high = (float(value) for value in document["temperature_celsius"] or (float("nan"),) * 2)
-        age_days = (datetime.fromtimestamp(utc_us / SECOND_US, UTC) - made).total_seconds() / 86400
     except (KeyError, ValueError, TypeError) as error:
-        raise CalibrationError(f"the calibration's date or temperatures cannot be read ({error}); calibrate again") from error
+        raise CalibrationError(f"the calibration's temperatures cannot be read ({error}); calibrate again") from error
     found = []
-    if age_days > _OLD_DAYS:
-        found.append(f"the calibration is {age_days:.0f} days old; check it against a known height, or calibrate again")
+    if age > _OLD_DAYS:
+        found.append(f"the calibration is {age:.0f} days old; check it against a known height, or calibrate again")
     if temperature_celsius is not None and not low - _WARMTH_C <= temperature_celsius <= high + _WARMTH_C and low == low:
         found.append(
             f"the unit was at {temperature_celsius:.0f} °C, it was calibrated from {low:.0f} to {high:.0f} °C; "

@@ -10,7 +10,16 @@ from typing import Any
 import click
 
 from apexfix.archive import ARCHIVE_NAME, open_archive
-from apexfix.calibrate.document import carried_part, concerns, demand_own, file_name, read_document, write_document
+from apexfix.calibrate.document import (
+    carried_part,
+    concerns,
+    date_text,
+    demand_fresh,
+    demand_own,
+    file_name,
+    read_document,
+    write_document,
+)
 from apexfix.calibrate.steps import CHECK, SIGHTING, append_target, read_targets
 from apexfix.cli.failure import reports_errors
 from apexfix.link import open_port
@@ -153,15 +162,19 @@ def field_test(folder: Path, port: str | None, unit: str | None) -> None:
 def check(folder: Path, port: str | None, unit: str | None) -> None:
     """Sight known heights and compare them with FOLDER's calibration. Ends with 1 where it does not pass.
 
-    The targets should be others than those that the calibration came from.
+    The targets should be others than those that the calibration came from. A pass is noted in the calibration: it is good for
+    two years from then.
     """
     _record(folder, port, lambda: tour.check_plan(read_targets(folder)))
     bench = read_bench(folder, unit)
     _tell_all(sighted_targets(bench, CHECK).refused)
-    outcome, sighted = checked(bench, read_document(folder / file_name(bench.serial)))
+    path = folder / file_name(bench.serial)
+    document = read_document(path)
+    outcome, sighted = checked(bench, document)
     click.echo(words.of_check(outcome, sighted))
     if not outcome.passed:
         raise click.exceptions.Exit(NOT_PASSED)
+    write_document(path, {**document, "checked_utc": date_text(bench.utc_us(CHECK))})
 
 
 @calibrate.command()
@@ -185,6 +198,7 @@ def combine(folder: Path, unit: str | None) -> None:
 def load(file: Path, port: str) -> None:
     """Put a calibration on the unit that it is of: in force from the unit's next start."""
     document = read_document(file)
+    demand_fresh(document, _now_us())
     _tell_all(concerns(document, _now_us(), None))
     with open_port(port) as line:
         session = Session(line)

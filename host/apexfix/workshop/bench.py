@@ -14,6 +14,7 @@ from apexfix.calibrate.imu import ImuCalibration, carried_calibration
 from apexfix.calibrate.steps import IGNORE, POSE, Step, read_steps, read_targets
 from apexfix.calibrate.stillness import Samples, samples_of
 from apexfix.calibrate.target import Target
+from apexfix.clock import Clock, ClockKey, clocks
 from apexfix.errors import CalibrationError, FileError
 from apexfix.records import MARK, Boot, Press
 
@@ -33,14 +34,21 @@ class Bench:
     serial: str
     unit: str
     imu: str
-    utc_us: int  # of the last pull
+    pulled_utc_us: int  # the last time
     nominal: ImuCalibration
     items: tuple[Item, ...]
     targets: tuple[Target, ...]
+    clocks: Mapping[ClockKey, Clock]
 
     def of(self, kind: str) -> tuple[Item, ...]:
         """Return the presses of one kind of step, in the order of the log."""
         return tuple(item for item in self.items if item.step.kind == kind)
+
+    def utc_us(self, *kinds: str) -> int:
+        """Return when the last press of some kinds of step was made; the last pull where no clock or no press tells."""
+        keys = [(item, ClockKey(self.serial, item.step.log, item.press.boot)) for kind in kinds for item in self.of(kind)]
+        told = [int(self.clocks[key].utc_us(item.press.t_us)[0]) for item, key in keys if key in self.clocks]
+        return max(told, default=self.pulled_utc_us)
 
 
 def read_bench(folder: Path, serial: str | None = None) -> Bench:
@@ -69,9 +77,10 @@ def read_bench(folder: Path, serial: str | None = None) -> Bench:
             raise CalibrationError(f"no boot record of serial {own} in {path}; pull the unit again")
         items = [_item(archive, p, boots, steps) for p in archive.presses() if p.serial == own and p.record.kind == MARK]
         pulled = max((p.utc_us for p in archive.pulls() if p.serial == own), default=0)
+        known = clocks(exchange for exchange in archive.exchanges() if exchange.serial == own)
     last = list(boots.values())[-1]
     found = tuple(item for item in items if item is not None and item.step.kind != IGNORE)
-    return Bench(own, last.unit, str(last.value.get("imu", "")), pulled, _nominal(last), found, targets)
+    return Bench(own, last.unit, str(last.value.get("imu", "")), pulled, _nominal(last), found, targets, known)
 
 
 def _the_unit(archive: Archive, serial: str | None) -> str:

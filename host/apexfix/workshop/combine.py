@@ -1,21 +1,20 @@
 """All that was recorded for a unit, written down as one calibration."""
 
 from dataclasses import asdict
-from datetime import UTC, datetime
 from typing import Any, Final
 
 import numpy as np
 
 from apexfix.calibrate.adjustment import Elevations
 from apexfix.calibrate.coverage import GOOD_POSES
-from apexfix.calibrate.document import FORMAT, Document
+from apexfix.calibrate.document import FORMAT, Document, date_text
 from apexfix.calibrate.gyro import GyroOffset
-from apexfix.calibrate.steps import SIGHTING, TEST
+from apexfix.calibrate.steps import POSE, SIGHTING, TEST
 from apexfix.calibrate.stillness import Rest
 from apexfix.calibrate.target import Target
 from apexfix.errors import CalibrationError
 from apexfix.model import Vector
-from apexfix.units import DEG, SECOND_US
+from apexfix.units import DEG
 from apexfix.workshop.answers import (
     elevations,
     gyro_matrix,
@@ -61,15 +60,15 @@ def combined(bench: Bench) -> tuple[Document, tuple[str, ...]]:
 
 
 def _head(bench: Bench) -> dict[str, Any]:
-    made = datetime.fromtimestamp(bench.utc_us / SECOND_US, UTC)
+    made = date_text(bench.utc_us(POSE, SIGHTING))
     warmth = [t for item in bench.items if (t := item.samples.temperature_celsius) is not None]
     return {
         "format": FORMAT,
-        "id": f"{bench.unit}-{made:%Y-%m-%d}",
+        "id": f"{bench.unit}-{made[:10]}",
         "serial": bench.serial,
         "unit": bench.unit,
         "imu": bench.imu,
-        "date_utc": f"{made:%Y-%m-%dT%H:%M:%SZ}",
+        "date_utc": made,
         "temperature_celsius": [min(warmth), max(warmth)] if warmth else None,
     }
 
