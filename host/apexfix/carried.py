@@ -19,7 +19,7 @@ from apexfix.calibrate.imu import ImuCalibration
 from apexfix.clock import Clock, ClockKey, clocks
 from apexfix.errors import ReductionError
 from apexfix.model import Site, Station
-from apexfix.pressed import Pressed, RunKey, pressed_at
+from apexfix.pressed import Pressed, RunKey, Started, pressed_at
 from apexfix.records import MARK, REFERENCE, Boot
 from apexfix.units import DEG
 
@@ -63,7 +63,8 @@ def recorded(archive: Archive, site: Site, folder: Path) -> Recorded:
     stations = _stations(site, boots)
     remarks = [*_homeless(stations, boots), *(remark for clock in known.values() for remark in clock.remarks)]
     presses = tuple(archive.presses())
-    placed = pressed_at(archive, presses, stations, boots, folder)
+    started = {key: Started(boot, int(known[key].utc_us(0)[0]) if key in known else None) for key, boot in boots.items()}
+    placed = pressed_at(archive, presses, stations, started, folder)
     remarks += dict.fromkeys(pressed.in_force.refused for pressed in placed if pressed.in_force.refused)
     lost = len(presses) - len(placed)
     if lost:

@@ -1,6 +1,6 @@
 """Every press of a unit as a direction in the unit's own level frame, from raw samples and the calibration in force."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from apexfix.archive import Archive, Stored
 from apexfix.attitude import Pointing, Stretch, pointing_of
-from apexfix.calibrate.document import demand_own, file_name, in_force
+from apexfix.calibrate.document import demand_fresh, demand_own, file_name, in_force
 from apexfix.calibrate.imu import ImuCalibration, carried_calibration, rate_rad_s, specific_force_g
 from apexfix.clock import ClockKey
 from apexfix.errors import CalibrationError
@@ -33,13 +33,20 @@ class RunKey(NamedTuple):
     run: int
 
 
+class Started(NamedTuple):
+    """A boot of a unit, and when it was; None where its clock was never compared."""
+
+    boot: Boot
+    utc_us: int | None
+
+
 @dataclass(frozen=True, slots=True)
 class InForce:
     """The calibration that a boot's samples are read with, and the one that the unit itself used."""
 
     calibration: ImuCalibration
     own: ImuCalibration  # the unit's, as it carried it
-    refused: str  # why the unit's own was not taken, "" where it was or a file stood before it
+    refused: str  # why the one in the folder, or the unit's own, was not taken, "" where it was
 
     @property
     def is_own(self) -> bool:
@@ -64,10 +71,11 @@ class Pressed:
     unit_elevation_rad: float  # what the unit made of it at once, by the tube's axis in force
 
 
-def calibration_in_force(folder: Path, boot: Boot) -> InForce:
+def calibration_in_force(folder: Path, started: Started) -> InForce:
     """Return what reads the samples of a boot: the calibration in the day's folder, else the one that the unit carried.
 
-    A unit that carried the calibration of another one, or of a sensor that is no longer in it, counts as not calibrated.
+    A unit that carried the calibration of another one, or of a sensor that is no longer in it, counts as not calibrated; so does
+    one whose calibration, carried or in the folder, was stale on that day.
 
     Raises
     ------
@@ -76,23 +84,28 @@ def calibration_in_force(folder: Path, boot: Boot) -> InForce:
     CalibrationError
         It is another unit's, or a field of it cannot be; names the file, or the unit and its boot.
     """
+    boot = started.boot
     path = folder / file_name(boot.serial)
     found = in_force(folder, boot.serial, boot.value)
     if path.exists():
-        return _from_file(path, found, boot)
-    source = f"unit {boot.unit}, boot {boot.boot}"
-    own = _read(found, boot, source)
-    refused = _foreign(found, boot)
-    return InForce(_read(None, boot, source) if refused else own, own, refused)
+        used, own, refused = _read(found, boot, str(path)), _as_carried(boot), _stale(found, started)
+    else:
+        used = own = _read(found, boot, f"unit {boot.unit}, boot {boot.boot}")
+        refused = _foreign(found, boot) or _stale(found, started)
+    if not refused:
+        return InForce(used, own, "")
+    return InForce(_uncalibrated(boot), own, f"unit {boot.unit} counts as not calibrated: {refused}")
 
 
-def _from_file(path: Path, found: object, boot: Boot) -> InForce:
-    used = _read(found, boot, str(path))
+def _as_carried(boot: Boot) -> ImuCalibration:
     try:
-        own = carried_calibration(boot.value)
+        return carried_calibration(boot.value)
     except CalibrationError:  # the unit cannot have used it either
-        own = carried_calibration({**boot.value, "calibration": None})
-    return InForce(used, own, "")
+        return _uncalibrated(boot)
+
+
+def _uncalibrated(boot: Boot) -> ImuCalibration:
+    return carried_calibration({**boot.value, "calibration": None})
 
 
 def _read(found: object, boot: Boot, source: str) -> ImuCalibration:
@@ -107,10 +120,22 @@ def _foreign(carried: object, boot: Boot) -> str:
     if not isinstance(carried, Mapping) or carried.get("serial") is None:
         return ""
     imu = boot.value.get("imu")
+    return _refusal(lambda: demand_own(carried, boot.serial, None if imu is None else str(imu)))
+
+
+def _stale(found: object, started: Started) -> str:
+    """Return why a calibration was too old on the day; one that tells no date passes, and a boot whose date nobody knows."""
+    at_us = started.utc_us
+    if at_us is None or not isinstance(found, Mapping) or found.get("date_utc") is None:
+        return ""
+    return _refusal(lambda: demand_fresh(found, at_us))
+
+
+def _refusal(demand: Callable[[], None]) -> str:
     try:
-        demand_own(carried, boot.serial, None if imu is None else str(imu))
+        demand()
     except CalibrationError as error:
-        return f"unit {boot.unit} counts as not calibrated: {error}"
+        return str(error)
     return ""
 
 
@@ -133,7 +158,7 @@ def pressed_at(
     archive: Archive,
     presses: Iterable[Stored[Press]],
     stations: Mapping[str, Station],
-    boots: Mapping[ClockKey, Boot],
+    boots: Mapping[ClockKey, Started],
     folder: Path,
 ) -> tuple[Pressed, ...]:
     """Return those of the presses that give a direction.
@@ -150,14 +175,15 @@ def pressed_at(
     FileError, CalibrationError
         As for :func:`calibration_in_force`.
     """
-    used = {key: calibration_in_force(folder, boot) for key, boot in boots.items() if boot.serial in stations}
+    used = {key: calibration_in_force(folder, own) for key, own in boots.items() if own.boot.serial in stations}
     raw = []
     for stored in presses:
         key = ClockKey(stored.serial, stored.log, stored.record.boot)
         # a unit whose motion sensor was silent says so with an attitude of zeros (docs/protocol.md, section 4)
         if key in used and any(stored.record.level_from_body):
             run = RunKey(key, stored.record.run)
-            raw.append(_Raw(stations[boots[key].serial], boots[key].unit, run, stored.record, archive.windows(stored), used[key]))
+            boot = boots[key].boot
+            raw.append(_Raw(stations[boot.serial], boot.unit, run, stored.record, archive.windows(stored), used[key]))
     stretches = [_stretch(one) for one in raw]
     tracks = iter(_tracks([(one, own) for one, own in zip(raw, stretches, strict=True) if own is not None]))
     by_unit = zip(*_by_units(raw), strict=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from apexfix.calibrate.document import FORMAT, file_name, write_document
+from apexfix.calibrate.document import FORMAT, date_text, file_name, write_document
 from apexfix.cli.reduction import reduced
 from apexfix.pull import pull_all
 from apexfix.reduce.options import Options
@@ -85,14 +85,14 @@ def flown(tmp_path_factory, micropython):
     return Flown(folder, faults, trajectory.apex_m, elevation)
 
 
-def document(serial, true):
-    """Return what a perfect calibration of that sensor would say, dated years before the flight."""
+def document(serial, true, years=1.5):
+    """Return what a perfect calibration of that sensor would say, dated some time before the flight."""
     return {
         "format": FORMAT,
         "id": "perfect",
         "serial": serial,
         "imu": "MPU-6050",
-        "date_utc": "2020-01-01T00:00:00+00:00",
+        "date_utc": date_text(round(START_US - years * 365 * 86400e6)),
         "temperature_celsius": [20.0, 24.0],
         "accel_offset_g": (true.accel_offset_g + (22.0 - 25.0) * true.accel_drift_g_per_c).tolist(),
         "accel_matrix": np.linalg.inv(true.accel_matrix).tolist(),
@@ -148,3 +148,11 @@ def test_the_height_gets_surer_by_what_the_calibration_states(before, after):
 def test_an_old_calibration_is_told_of(after):
     for unit in after.units:
         assert any("days old" in concern for concern in unit.concerns)
+
+
+def test_a_stale_calibration_is_not_used_and_the_day_says_why(flown, before, after):
+    for serial, true in flown.faults.items():
+        write_document(flown.folder / file_name(serial), document(serial, true, years=2.1))
+    day = reduced(flown.folder, Options())
+    assert elevation_errors_deg(flown, day) == pytest.approx(elevation_errors_deg(flown, before), abs=1e-6)
+    assert sum("counts as not calibrated: the calibration is 767 days from" in remark for remark in day.remarks) == 2, day.remarks

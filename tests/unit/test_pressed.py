@@ -118,6 +118,24 @@ def test_a_file_that_is_no_calibration_is_refused(hand_day, still):
         hand_day.recorded()
 
 
+@pytest.mark.parametrize(("date", "used"), [("2025-07-01", True), ("2023-07-01", False), ("2029-07-01", False), ("soon", False)])
+def test_a_calibration_counts_within_two_years_of_the_day(hand_day, still, date, used):
+    one_mark(hand_day, still, calibration=OFF | {"date_utc": f"{date}T00:00:00Z"})
+    found, _ = only(hand_day)
+    (pressed,) = found.presses.values()
+    assert (pressed.in_force.calibration.id == "better") == used
+    assert used != any("unit u01 counts as not calibrated: the calibration" in remark for remark in found.remarks)
+
+
+def test_a_stale_calibration_in_the_folder_is_not_used_either(hand_day, still):
+    one_mark(hand_day, still)
+    calibration_file(hand_day, date_utc="2023-07-01T00:00:00Z")
+    found, _ = only(hand_day)
+    (pressed,) = found.presses.values()
+    assert pressed.in_force.calibration.id == "nominal"
+    assert any("check it against known heights" in remark for remark in found.remarks)
+
+
 def test_a_unit_that_carried_another_one_s_calibration_counts_as_not_calibrated(hand_day, still):
     one_mark(hand_day, still, calibration=OFF | {"serial": "serial-u77"})
     found, one = only(hand_day)
