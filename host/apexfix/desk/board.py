@@ -17,6 +17,7 @@ from apexfix.report.rounding import (
     height_words,
     interval_words,
     length,
+    sentence,
     stations_used,
     time_words,
     unit_word,
@@ -34,7 +35,10 @@ def board_of(day: DayResult, marks: tuple[MarkCard, ...], manner: Manner) -> Boa
         flights=tuple(_row(result, manner) for result in newest_first),
         headline=next((_headline(result, manner) for result in newest_first if result.position_m is not None), None),
         marks=marks,
-        remarks=day.remarks + tuple(f"unit {unit.unit}: {concern}" for unit in day.units for concern in unit.concerns),
+        remarks=(
+            *(sentence(remark, manner) for remark in day.remarks),
+            *(f"unit {unit.unit}: {concern}" for unit in day.units for concern in unit.concerns),
+        ),
     )
 
 
@@ -77,19 +81,19 @@ def _row(result: FlightResult, manner: Manner) -> FlightRow:
         sign=VERDICT_WORDS[result.verdict][0],
         stations=", ".join(stations_used(result)) or "-",
         when=_when(_seen_utc_us(result), manner),
-        reasons=result.reasons + excluded,
+        reasons=tuple(sentence(reason, manner) for reason in result.reasons + excluded),
     )
 
 
 def _headline(result: FlightResult, manner: Manner) -> Headline:
     """Return the figures of a flight; a rejected height is not shown to a crowd."""
-    sign, sentence = VERDICT_WORDS[result.verdict]
+    sign, meaning = VERDICT_WORDS[result.verdict]
     sigma_m = height_sigma_m(result)
     if result.position_m is None or result.interval95_m is None or sigma_m is None or result.verdict is Verdict.REJECTED:
-        return Headline(result.flight, "", "", unit_word(manner), result.verdict.value, sign, sentence)
+        return Headline(result.flight, "", "", unit_word(manner), result.verdict.value, sign, meaning)
     places = decimals(length(sigma_m, manner))
     height, low, high = (fixed(length(value_m, manner), places) for value_m in (float(result.position_m[2]), *result.interval95_m))
-    return Headline(result.flight, height, f"{low}–{high}", unit_word(manner), result.verdict.value, sign, sentence)
+    return Headline(result.flight, height, f"{low}–{high}", unit_word(manner), result.verdict.value, sign, meaning)
 
 
 def _flight_times(places: Iterable[Placed]) -> Mapping[int, int]:

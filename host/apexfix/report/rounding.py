@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import floor, isfinite, log10, sqrt
+from re import Match, compile
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -19,6 +20,9 @@ class Manner:
 
 
 PLAIN: Final = Manner()
+# "12.3 m", "80 .. 95 m" or "80 to 95 m" in a sentence of the reduction; a speed or an area is none.
+_LENGTHS: Final = compile(r"((?:[-+]?\d+(?:\.\d+)? (?:\.\.|to) )?[-+]?\d+(?:\.\d+)?) m(?![\w/²³])")
+_NUMBER: Final = compile(r"([-+]?)(\d+(?:\.(\d+))?)")
 
 
 def unit_word(manner: Manner) -> str:
@@ -47,6 +51,23 @@ def length_words(value_m: float, sigma_m: float | None, manner: Manner = PLAIN) 
     """
     places = 1 if sigma_m is None else decimals(length(sigma_m, manner))
     return f"{fixed(length(value_m, manner), places)} {unit_word(manner)}"
+
+
+def sentence(text: str, manner: Manner) -> str:
+    """Return a sentence of the reduction, which knows only metres, with its lengths in the unit of the manner.
+
+    Examples
+    --------
+    >>> sentence("known only to 80 .. 95 m (95 %); +1.5 m/s, 1 of 2 marks", Manner(feet=True))
+    'known only to 262 .. 312 ft (95 %); +1.5 m/s, 1 of 2 marks'
+    >>> sentence("oak +1.2 m, gate -0.4 m", Manner(feet=True)), sentence("at 86.8 m", PLAIN)
+    ('oak +3.9 ft, gate -1.3 ft', 'at 86.8 m')
+    """
+    return _LENGTHS.sub(_in_feet, text) if manner.feet else text
+
+
+def _in_feet(found: Match[str]) -> str:
+    return _NUMBER.sub(lambda one: f"{one[1]}{float(one[2]) / FOOT:.{len(one[3] or '')}f}", found[1]) + " ft"
 
 
 def decimals(sigma: float) -> int:

@@ -12,6 +12,7 @@ from apexfix.report.rounding import (
     height_words,
     interval_words,
     length_words,
+    sentence,
     stations_used,
 )
 from apexfix.report.table import aligned
@@ -34,11 +35,10 @@ def day_text(day: DayResult, true_m: Sequence[float | None] | None = None, manne
         truths = ("truth", *("-" if height is None else length_words(height, None, manner) for height in true_m))
         rows = [(*row[:3], truth, *row[3:]) for row, truth in zip(rows, truths, strict=True)]
     table = aligned(rows, _TO_THE_LEFT)
-    notes = [line for result in day.flights for line in _notes(result)]
+    notes = [line for result in day.flights for line in _notes(result, manner)]
     concerns = [f"unit {unit.unit}: {concern}" for unit in day.units for concern in unit.concerns]
-    remarks = [f"remark: {remark}" for remark in (*day.remarks, *concerns)]
-    last = "± is one standard deviation." + (" The sentences above are in metres." if manner.feet else "")
-    return "\n".join([day.site.name, "", *table, "", *notes, *remarks, "", last])
+    remarks = [f"remark: {sentence(remark, manner)}" for remark in (*day.remarks, *concerns)]
+    return "\n".join([day.site.name, "", *table, "", *notes, *remarks, "", "± is one standard deviation."])
 
 
 def _row(result: FlightResult, manner: Manner) -> tuple[str, ...]:
@@ -47,12 +47,14 @@ def _row(result: FlightResult, manner: Manner) -> tuple[str, ...]:
     return (str(result.flight), height, interval, result.verdict.value, closure_words(result), used)
 
 
-def _notes(result: FlightResult) -> list[str]:
+def _notes(result: FlightResult, manner: Manner) -> list[str]:
     heading = f"flight {result.flight}: {result.verdict.value}"
-    reasons = [_wrapped(reason) for reason in result.reasons]
-    excluded = [_wrapped(f"not used: {each.quantity} of {each.station}: {each.reason}") for each in result.excluded]
+    reasons = [_wrapped(sentence(reason, manner)) for reason in result.reasons]
+    excluded = [
+        _wrapped(f"not used: {each.quantity} of {each.station}: {sentence(each.reason, manner)}") for each in result.excluded
+    ]
     return [heading, *reasons, *excluded]
 
 
-def _wrapped(sentence: str) -> str:
-    return fill(sentence, _WIDTH, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False)
+def _wrapped(text: str) -> str:
+    return fill(text, _WIDTH, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False)
