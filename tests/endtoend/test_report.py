@@ -104,6 +104,20 @@ def angle(value, sign=""):
     return [] if value is None else [f"{value:{sign}.2f}"]
 
 
+def said(sentence, unit_m):
+    """The numbers of a sentence: those before a word "m", or before a range that ends with one, are lengths."""
+    words = sentence.split()
+    for word, *after in zip(words, *(words[n:] + n * [""] for n in (1, 2, 3)), strict=True):
+        unit = after[2] if after[0] in ("to", "..") else after[0]
+        is_length = unit.rstrip(",.;:") == "m"
+        for number in numbers(word):
+            yield told_in_feet(number) if is_length and unit_m == FOOT else number
+
+
+def told_in_feet(number):
+    return f"{float(number) / FOOT:{'+' if number.startswith('+') else ''}.{len(number.partition('.')[2])}f}"
+
+
 def clock_time(text, zone, digits):
     moment = datetime.fromisoformat(text).astimezone(ZoneInfo(zone))
     return numbers(f"{moment:%Y-%m-%d %H:%M:%S}.{f'{moment.microsecond:06d}'[:digits]}")
@@ -117,7 +131,7 @@ def expected(document, unit_m):
         yield from interval(flight, unit_m)
         yield from [] if flight["closure_percent"] is None else [told(flight["closure_percent"], 1)]
     for remark in document["remarks"]:
-        yield from numbers(remark)
+        yield from said(remark, unit_m)
     yield from (told(document["site"]["wind_m_s"] / unit_m, 1), told(document["site"]["wind_from_deg"], 0))
     for flight in document["flights"]:
         yield from section(flight, unit_m, zone)
@@ -145,7 +159,7 @@ def section(flight, unit_m, zone):
         yield told(flight["east_m"] / unit_m, places(flight["sigma_east_m"] / unit_m))
         yield told(flight["north_m"] / unit_m, places(flight["sigma_north_m"] / unit_m))
         yield from clock_time(flight["time_utc"], zone, 1)
-    yield from (number for reason in flight["reasons"] for number in numbers(reason))
+    yield from (number for reason in flight["reasons"] for number in said(reason, unit_m))
     for track in flight["tracks"]:
         digits = places(track["sigma_offset_s"])
         yield from (told(track["offset_s"], digits), told(track["sigma_offset_s"], digits))
@@ -160,7 +174,7 @@ def section(flight, unit_m, zone):
         for quantity in ("azimuth_deg", "elevation_deg"):
             yield from (*angle(reading[quantity]), *angle(residual[quantity], "+"))
         yield from numbers(reading["note"])
-    yield from (number for excluded in flight["excluded"] for number in numbers(excluded["reason"]))
+    yield from (number for excluded in flight["excluded"] for number in said(excluded["reason"], unit_m))
 
 
 def shares(flight):
