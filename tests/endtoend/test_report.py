@@ -109,7 +109,7 @@ def said(sentence, unit_m):
     words = sentence.split()
     for word, *after in zip(words, *(words[n:] + n * [""] for n in (1, 2, 3)), strict=True):
         unit = after[2] if after[0] in ("to", "..") else after[0]
-        is_length = unit.rstrip(",.;:") == "m"
+        is_length = unit.rstrip(",.;:)") == "m"
         for number in numbers(word):
             yield told_in_feet(number) if is_length and unit_m == FOOT else number
 
