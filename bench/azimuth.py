@@ -11,10 +11,7 @@ is missing the unit carries none. The wanted azimuth is the tube's own: how well
 
 `e/s` is the mean square of error over the sigma that `attitude.heading_zero` states.
 
-The second table is that of an encoder on a stand's axis: the field of a small magnet that runs beside the axis, read by a sensor as
-far beside it, in steps of a 4096th of a turn with the noise of an AS5600 (0.015 degrees, data sheet, from memory); then the
-eccentricity of `calibrate/encoder.py` from twelve marks met within 0.2 degrees. The data sheet allows 0.25 mm. The error is
-the angle's between a target and a mark, drawn at random.
+The encoder on a stand's axis has a bench of its own: `bench/stand_axis.py`.
 
     python bench/azimuth.py [units]
 """
@@ -34,7 +31,6 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.spatial.transform import Rotation
 
 from apexfix.attitude import Backsight, heading_zero, pointing_of
-from apexfix.calibrate.encoder import STEPS, fit_eccentricity, reading_rad
 from apexfix.calibrate.gyro import Turn, fit_turns, turn_in
 from apexfix.calibrate.imu import carried_calibration
 from apexfix.calibrate.stillness import samples_from
@@ -46,8 +42,6 @@ from apexfix.units import DEG
 ROOT = Path(__file__).resolve().parents[1]
 BOARD = ROOT / "tests" / "firmware" / "board"
 UNITS = 60
-TURNS = 400
-ENCODER_NOISE_STEPS = 0.17
 RATE_HZ = 100
 GYRO_LSB_PER_DPS = {"MPU-6050": 65.5, "LSM6DSOX": 1000 / 17.5}  # the ranges that the firmware sets
 RANGE_BITS = {"MPU-6050": 1, "LSM6DSOX": 2}  # from the finest range of the simulated part to that one
@@ -242,43 +236,6 @@ def full_turn(rng: np.random.Generator, part: imu.Part, true: imu.Faults, axis: 
     return turn_in(samples_from(t_us, (counts[:, :3], counts[:, 3:6]), carried_calibration(boot), 25.0))
 
 
-# --- the encoder on the stand's axis -----------------------------------------------------------------------------------
-
-
-def dipole_reading(angle_rad: np.ndarray, sensor_mm: float, runout_mm: float, height_mm: float = 3.0) -> np.ndarray:
-    """Return the direction of a dipole's field at a sensor: B ~ 3 (m . r) r / r^2 - m (any text on electromagnetism)."""
-    magnet = np.column_stack([np.cos(angle_rad), np.sin(angle_rad), np.zeros_like(angle_rad)])
-    centre = runout_mm * np.column_stack([-np.sin(angle_rad), np.cos(angle_rad), np.zeros_like(angle_rad)])
-    place = np.array([sensor_mm, 0.0, height_mm]) - centre
-    field = 3 * np.sum(magnet * place, axis=1)[:, None] * place / np.sum(place**2, axis=1)[:, None] - magnet
-    return np.mod(np.arctan2(-field[:, 1], -field[:, 0]), 2 * np.pi)
-
-
-def encoder_errors(rng: np.random.Generator, beside_mm: float) -> tuple[float, float, float]:
-    """Return the errors of one angle turned, as read and with the eccentricity taken out, and the sigma stated for it."""
-    marks = np.arange(0, 360, 30) * DEG
-    turned = rng.uniform(0, 2 * np.pi, 2)
-    zero = rng.uniform(0, 2 * np.pi)
-    exact = dipole_reading(np.concatenate([marks, turned]) + zero, beside_mm, beside_mm)
-    readings = reading_rad(np.rint(exact / (2 * np.pi) * STEPS + rng.normal(0, ENCODER_NOISE_STEPS, len(exact))))
-    found = fit_eccentricity(readings[:12], marks + rng.normal(0, 0.2 * DEG, 12), 0.2 * DEG)
-    angles = found.angle_rad(readings[12:])
-    errors = [float(wrapped(ends[1] - ends[0] - (turned[1] - turned[0]))) for ends in (readings[12:], angles)]
-    return errors[0], errors[1], float(found.sigma_rad(readings[12], readings[13]))
-
-
-def encoder_table() -> None:
-    """Print what the eccentricity is worth."""
-    print(f"\nencoder: angle from a target to a mark, degrees rms, {TURNS} stands a row; twelve bits are 0.088 a step")
-    print("magnet and sensor beside the axis   as read   eccentricity fitted   stated    e/s")
-    rng = np.random.default_rng(7)
-    for beside_mm in (0.0, 0.1, 0.3, 0.5):
-        raw, fitted, sigma = np.array([encoder_errors(rng, beside_mm) for _ in range(TURNS)]).T
-        judged = np.mean((fitted / sigma) ** 2)
-        rms = [np.sqrt(np.mean(error**2)) / DEG for error in (raw, fitted, sigma)]
-        print(f"{beside_mm:30.1f} mm   {rms[0]:7.3f}   {rms[1]:19.3f}   {rms[2]:6.3f} {judged:6.2f}")
-
-
 # --- the table ----------------------------------------------------------------------------------------------------------
 
 
@@ -312,7 +269,6 @@ def main() -> None:
                 worst = max(abs(o.error_rad) for o in found) / DEG
                 figures = f"{rms_deg(found):7.2f} {worst:7.2f} {stated:7.2f} {over_sigma(found):7.2f}"
                 print(f"{part.name:<10} {case.name:<34} {figures} {closed}", flush=True)
-    encoder_table()
 
 
 if __name__ == "__main__":

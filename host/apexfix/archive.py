@@ -15,7 +15,7 @@ from typing import Any, Final, Generic, TypeVar
 
 from apexfix.archive_schema import prepare
 from apexfix.errors import FileError
-from apexfix.records import Boot, Damage, Note, Press, Record, Window, is_sound, record_from, scan
+from apexfix.records import Axis, Boot, Damage, Note, Press, Record, Window, is_sound, record_from, scan
 from apexfix.wire import Exchange
 
 ARCHIVE_NAME: Final = "archive.sqlite"
@@ -192,6 +192,10 @@ class Archive:
         )
         found = (self._checked(raw) for (raw,) in rows)
         return tuple(window for window in found if isinstance(window, Window))
+
+    def axes(self) -> Iterator[Stored[Axis]]:
+        """Yield where the stands' axes stood at the presses of units that have an encoder, in the order of their logs."""
+        return self._stored(Axis, 7)
 
     def exchanges(self) -> Iterator[Exchange]:
         """Yield all exchanges of clocks, in the order of each boot."""

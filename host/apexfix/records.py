@@ -25,6 +25,7 @@ _MOST_SAMPLES: Final = 120
 _UNKNOWN_TEMPERATURE: Final = -32768
 _LATEST_US: Final = 1 << 53  # since a boot, or 1970: 285 years
 _UNIT_TOLERANCE: Final = 0.01  # of the length of a quaternion in single precision, and then some
+_STEPS: Final = 4096  # of a turn, by the encoder
 _FASTEST_RAD_S: Final = 100.0  # nearly three times what any sensor of this kind can tell
 MARK: Final = 1
 REFERENCE: Final = 2
@@ -282,7 +283,10 @@ def _health(sequence: int, raw: bytes, payload: bytes) -> Health:
 
 
 def _axis(sequence: int, raw: bytes, payload: bytes) -> Axis:
-    return Axis(sequence, raw, *_AXIS.unpack(payload))
+    press, angle = _AXIS.unpack(payload)
+    if angle >= _STEPS:
+        raise ValueError(f"{angle} of {_STEPS} steps is no angle")
+    return Axis(sequence, raw, press, angle)
 
 
 _READERS: Final[Mapping[int, Callable[[int, bytes, bytes], Record]]] = {

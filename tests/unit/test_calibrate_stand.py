@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from apexfix.calibrate.stand import level_azimuth, sigma_level_azimuth, stand_axis
+from apexfix.calibrate.stand import level_azimuth, sigma_turned, stand_axis
 from apexfix.errors import CalibrationError
 from apexfix.units import DEG
 
@@ -65,9 +65,17 @@ def test_the_stated_sigmas_are_those_of_many_turns():
     turns = [stand_axis(ROUND_RAD, elevation + rng.normal(0, sigma, 8), sigma) for _ in range(2000)]
     errors = np.array([turn.lean_rad - LEAN_RAD for turn in turns])
     assert np.cov(errors.T) == pytest.approx(turns[0].covariance_rad2, rel=0.1, abs=0.05 * sigma**2)
-    at = np.array([30 * DEG]), np.array([60 * DEG])
-    azimuths = np.array([level_azimuth(turn, *at)[0] for turn in turns])
-    assert azimuths.std() == pytest.approx(sigma_level_azimuth(turns[0], *at)[0], rel=0.1)
+    at = np.array([200 * DEG, 30 * DEG]), np.array([10 * DEG, 60 * DEG])
+    turned = np.array([np.diff(level_azimuth(turn, *at))[0] for turn in turns])
+    assert turned.std() == pytest.approx(sigma_turned(turns[0], *at), rel=0.1)
+
+
+def test_elevations_that_scatter_raise_the_sigmas():
+    rng = np.random.default_rng(6)
+    _, elevation = seen(LEAN_RAD, ROUND_RAD, np.zeros(8))
+    found = stand_axis(ROUND_RAD, elevation + rng.normal(0, 0.5 * DEG, 8), 0.05 * DEG)
+    assert found.raised > 3
+    assert stand_axis(ROUND_RAD, elevation, 0.05 * DEG).raised == 1.0
 
 
 @pytest.mark.parametrize(

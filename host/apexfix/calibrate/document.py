@@ -17,7 +17,7 @@ FORMAT: Final = 1
 # What goes to the unit; the raw data and the covariance stay on the host.
 CARRIED: Final = (
     "id", "serial", "imu", "date_utc", "checked_utc", "temperature_celsius", "accel_offset_g", "accel_matrix", "gyro_matrix",
-    "tube_body", "sigma_elevation_zero_deg", "sigma_elevation_deg", "sigma_azimuth_deg",
+    "tube_body", "sigma_elevation_zero_deg", "sigma_elevation_deg", "sigma_azimuth_deg", "encoder",
 )  # fmt: skip
 _LARGEST_BYTES: Final = 16 << 20
 # How long a calibration holds is common practice: the parts' data sheets say nothing of years.

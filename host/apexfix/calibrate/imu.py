@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from apexfix.calibrate.encoder import Eccentricity, carried_eccentricity
 from apexfix.calibrate.stated import StatedSigmas, stated_sigmas
 from apexfix.errors import CalibrationError
 from apexfix.model import Vector
@@ -27,6 +28,7 @@ class ImuCalibration:
     body_from_sensor: Vector  # (3, 3) a rotation
     tube_body: Vector  # (3,) unit vector of the line of sight
     stated: StatedSigmas  # how good the angles are that come of it
+    encoder: Eccentricity | None  # of the stand that the unit stands on; None where no marks were taken
 
 
 def specific_force_g(calibration: ImuCalibration, counts: Counts) -> Vector:
@@ -39,6 +41,14 @@ def rate_rad_s(calibration: ImuCalibration, counts: Counts, gyro_offset_rad_s: V
     """Return (N, 3) rates in body axes of (N, 3) gyroscope counts; the offset (3,) is the unit's own, in body axes."""
     sensor = (counts / calibration.gyro_lsb_per_dps) @ calibration.gyro_matrix.T
     return np.asarray(sensor @ calibration.body_from_sensor.T * DEG - gyro_offset_rad_s)
+
+
+def tube_elevation_rad(calibration: ImuCalibration, force_g: Vector) -> float:
+    """Return the elevation of the tube at rest, from the mean (3,) of the accelerometer by its nominal sensitivity, sensor axes."""
+    sensor = calibration.accel_matrix @ (force_g - calibration.accel_offset_g)
+    body = calibration.body_from_sensor @ sensor
+    tube = calibration.tube_body
+    return float(np.arctan2(body @ tube, np.linalg.norm(np.cross(body, tube))))
 
 
 def carried_calibration(boot: Mapping[str, object]) -> ImuCalibration:
@@ -68,6 +78,7 @@ def carried_calibration(boot: Mapping[str, object]) -> ImuCalibration:
         body_from_sensor=mount,
         tube_body=tube / np.linalg.norm(tube),
         stated=stated_sigmas(carried),
+        encoder=carried_eccentricity(carried),
     )
 
 

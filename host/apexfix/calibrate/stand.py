@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from scipy.stats import chi2
 
 from apexfix.errors import CalibrationError
 from apexfix.geometry import widest_gap_rad
@@ -17,6 +18,9 @@ from apexfix.units import DEG
 _LEAST: Final = 4
 _WIDEST_GAP_RAD: Final = 150.0 * DEG  # a fit over less than about half a turn takes a slant of the tube for a lean
 _MOST_LEAN_RAD: Final = 10.0 * DEG
+_SURPRISE: Final = 0.99
+# Each way, of a stand that was set up by a small spirit level and not turned through the horizon; common practice.
+SIGMA_LEVELLED_RAD: Final = 0.3 * DEG
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +31,12 @@ class StandAxis:
     covariance_rad2: Vector  # (2, 2)
     tube_rad: float  # angle of the clamped tube above the plane across the axis
     residual_rad: Vector  # (N,) of the elevations
+    raised: float  # what the covariance's sigmas were multiplied with, because the elevations scatter more than was said
+
+
+def levelled_axis() -> StandAxis:
+    """Return what may be said of a stand that was set up by a spirit level and not turned through the horizon."""
+    return StandAxis(np.zeros(2), np.eye(2) * SIGMA_LEVELLED_RAD**2, 0.0, np.zeros(0), 1.0)
 
 
 def stand_axis(angle_rad: Vector, elevation_rad: Vector, sigma_elevation_rad: float) -> StandAxis:
@@ -62,9 +72,11 @@ def stand_axis(angle_rad: Vector, elevation_rad: Vector, sigma_elevation_rad: fl
             f"the elevations swing by {2 * tilt / DEG:.0f}° over a turn, at most {2 * _MOST_LEAN_RAD / DEG:.0f}° expected; "
             "level the stand by its bubble, clamp the tube, and turn it again"
         )
-    covariance = np.linalg.inv(weighted.T @ weighted)[1:, 1:] / np.cos(tube) ** 2
+    residual = elevation_rad - np.arcsin(np.clip(design @ found, -1.0, 1.0))
+    raised = _raised(float(np.sum((residual / sigma_elevation_rad) ** 2)), len(residual) - 3)
+    covariance = np.linalg.inv(weighted.T @ weighted)[1:, 1:] * (raised / np.cos(tube)) ** 2
     lean = -found[1:] / np.cos(tube) / np.sinc(tilt / np.pi)
-    return StandAxis(lean, covariance, tube, elevation_rad - np.arcsin(np.clip(design @ found, -1.0, 1.0)))
+    return StandAxis(lean, covariance, tube, residual, raised)
 
 
 def level_azimuth(axis: StandAxis, angle_rad: Vector, elevation_rad: Vector) -> Vector:
@@ -84,10 +96,15 @@ def level_azimuth(axis: StandAxis, angle_rad: Vector, elevation_rad: Vector) -> 
     return np.asarray(np.mod(towards + heading, 2 * np.pi))
 
 
-def sigma_level_azimuth(axis: StandAxis, angle_rad: Vector, elevation_rad: Vector) -> Vector:
-    """Return the (N,) sigmas that the lean's own uncertainty puts into the azimuths."""
+def sigma_turned(axis: StandAxis, angle_rad: Vector, elevation_rad: Vector) -> float:
+    """Return the sigma that the lean's own uncertainty puts into the azimuth turned from the first of (2,) sights to the second."""
     slope = np.stack([np.sin(angle_rad), -np.cos(angle_rad)], axis=-1) * np.tan(elevation_rad)[..., None]
-    return np.asarray(np.sqrt(np.einsum("...i,ij,...j->...", slope, axis.covariance_rad2, slope)))
+    lever = slope[1] - slope[0]
+    return float(np.sqrt(lever @ axis.covariance_rad2 @ lever))
+
+
+def _raised(surprise: float, freedom: int) -> float:
+    return float(np.sqrt(surprise / freedom)) if freedom > 0 and surprise > chi2.ppf(_SURPRISE, freedom) else 1.0
 
 
 def _split(constant: float, swing: float) -> tuple[float, float]:

@@ -22,8 +22,10 @@ TURN: Final = "turn"
 STILL: Final = "still"
 TEST: Final = "test"
 CHECK: Final = "check"
+ENCODER: Final = "encoder"
+STAND: Final = "stand"
 IGNORE: Final = "ignore"
-KINDS: Final = (POSE, SIGHTING, TURN, STILL, TEST, CHECK, IGNORE)
+KINDS: Final = (POSE, SIGHTING, TURN, STILL, TEST, CHECK, ENCODER, STAND, IGNORE)
 _HEADER: Final = ("log", "record", "step", "target", "face", "set")
 _TARGET_HEADER: Final = ("target", "height_m", "eye_m", "distance_m", "sigma_height_m", "sigma_eye_m", "sigma_distance_m",
                          "elevation_deg", "sigma_elevation_deg")  # fmt: skip
@@ -39,9 +41,9 @@ class Step:
     log: str
     record: int  # sequence of the press
     kind: str
-    target: str = ""  # of a sighting, test or check
+    target: str = ""  # of a sighting, test or check; of an encoder's mark its angle in degrees, clockwise
     face: int = 1  # of a test: 1 upright, 2 rolled half round
-    set: int = 1  # of a test
+    set: int = 1  # of a test; of a stand: the how many'th time it was set up
 
 
 def read_steps(folder: Path) -> Mapping[tuple[str, int], Step]:
@@ -154,10 +156,20 @@ def _step(path: Path, line: int, row: Mapping[str, str]) -> Step:
         raise FileError(f"{kind!r} seen, one of {', '.join(KINDS)} expected", path=path, line=line, field="step")
     if kind in _AIMED and not target:
         raise FileError(f"a {kind} needs the name of its target", path=path, line=line, field="target")
+    if kind == ENCODER:
+        target = str(_mark_deg(target, path, line))
     face = _whole(path, line, (row, "face"))
     if face not in (1, 2):
         raise FileError(f"{face} seen, 1 (upright) or 2 (rolled half round) expected", path=path, line=line, field="face")
     return Step(row.get("log", ""), _whole(path, line, (row, "record")), kind, target, face, _whole(path, line, (row, "set")))
+
+
+def _mark_deg(text: str, path: Path, line: int) -> float:
+    """Return the angle of an encoder's mark; FileError where there is none."""
+    found = _figure(path, line, ({"target": text}, "target"))
+    if found is None:
+        raise FileError("an encoder's mark needs its angle in degrees", path=path, line=line, field="target")
+    return found
 
 
 def _whole(path: Path, line: int, cell: tuple[Mapping[str, str], str]) -> int:

@@ -24,10 +24,13 @@ from apexfix.calibrate.steps import CHECK, SIGHTING, append_target, read_targets
 from apexfix.cli.failure import reports_errors
 from apexfix.link import open_port
 from apexfix.session import Session
+from apexfix.stands import last_turn, stand_turns
 from apexfix.workshop import tour, words
 from apexfix.workshop.answers import (
     checked,
+    eccentricity,
     elevations,
+    encoder_marks,
     gyro_matrix,
     gyro_noise,
     missing_poses,
@@ -47,7 +50,8 @@ _TAPE_QUESTIONS = {
     "eye": ("Height of the tube's axis above the same ground in metres", 0.005),
     "distance": ("Level distance from the tube to below the mark in metres", 0.02),
 }
-_LONG = ("recordings", "targets", "turns", "covariance", "gyro_covariance")  # for programs, not for a screen
+# For programs, not for a screen.
+_LONG = ("recordings", "targets", "turns", "covariance", "gyro_covariance", "encoder", "encoder_marks")
 
 
 def _step(command: Callable[..., None]) -> Callable[..., None]:
@@ -59,9 +63,10 @@ def _step(command: Callable[..., None]) -> Callable[..., None]:
 
 @click.group()
 def calibrate() -> None:
-    """Calibrate a unit: poses, measure, targets, turns, noise, field-test; then combine, check and load.
+    """Calibrate a unit: poses, measure, targets, turns, noise, encoder, field-test; then combine, check and load.
 
-    Every step keeps its recordings in FOLDER, one for each unit, and can be done again or on another day.
+    Every step keeps its recordings in FOLDER, one for each unit, and can be done again or on another day. The step stand is for
+    the day itself: its FOLDER is the day's.
     """
 
 
@@ -154,6 +159,36 @@ def field_test(folder: Path, port: str | None, unit: str | None) -> None:
     _record(folder, port, lambda: tour.test_plan(read_targets(folder)))
     bench = read_bench(folder, unit)
     click.echo(words.of_field_test(tested(bench, elevations(bench))))
+
+
+@calibrate.command()
+@_step
+@click.option(
+    "--mark", "marks_deg", type=float, multiple=True,
+    help="Angle of a mark in degrees, clockwise; repeat it for each. Default: every 30° of a graduated circle.",
+)
+@reports_errors
+def encoder(folder: Path, port: str | None, unit: str | None, marks_deg: tuple[float, ...]) -> None:
+    """Turn the stand to twelve marks round its circle: how far beside the axis its encoder's magnet runs."""
+    _record(folder, port, lambda: tour.encoder_plan(marks_deg or tour.MARKS_DEG))
+    bench = read_bench(folder, unit)
+    _tell_all(encoder_marks(bench).refused)
+    click.echo(words.of_encoder(eccentricity(bench)))
+
+
+@calibrate.command()
+@_step
+@reports_errors
+def stand(folder: Path, port: str | None, unit: str | None) -> None:
+    """Turn the clamped tube through the horizon of the day in FOLDER: how far, and where to, the stand's axis leans."""
+    if port:
+        with _desk(folder, port) as desk:
+            tour.turn_stand(desk, _tell)
+    bench = read_bench(folder, unit)
+    with open_archive(folder / ARCHIVE_NAME) as archive:
+        turns, refused = stand_turns(archive, folder)
+    _tell_all(refused)
+    click.echo(words.of_stand(last_turn(turns, bench.serial)))
 
 
 @calibrate.command()

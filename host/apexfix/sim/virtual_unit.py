@@ -34,6 +34,7 @@ class Hardware:
     ticks_start_us: int = 150_000  # what the tick counter shows when the firmware starts
     supply_mv: int = 4900
     identity: int | None = None  # what the sensor's identity register shows; None: what its part would
+    angles_file: Path | None = None  # of an encoder on the bus: int32, 200 Hz, from apexfix.sim.stand.counts; None: no encoder
 
 
 class VirtualUnit:
@@ -179,6 +180,7 @@ def _scenario(folder: Path, hardware: Hardware, boot_us: int) -> dict[str, objec
         "identity": hardware.identity,
         "samples_file": str(hardware.samples_file.resolve()),
         "samples_start_us": hardware.samples_start_us,
+        "angles_file": None if hardware.angles_file is None else str(hardware.angles_file.resolve()),
         "edges": [edge for edge in hardware.edges if edge[0] > boot_us],
         "low": [pin for pin in {edge[1] for edge in hardware.edges} if _level_at(hardware, pin, boot_us) == 0],
         "rate_error_ppb": hardware.rate_error_ppb,

@@ -13,16 +13,16 @@ from apexfix.calibrate.allan import Noise, noise_of
 from apexfix.calibrate.check import Checked, Claim, check
 from apexfix.calibrate.coverage import missing
 from apexfix.calibrate.document import Document
+from apexfix.calibrate.encoder import SIGMA_MARK_RAD, EccentricityFit, fit_eccentricity, reading_rad
 from apexfix.calibrate.field_test import FieldTest, Reading, field_test
 from apexfix.calibrate.gyro import GyroMatrix, GyroOffset, Turn, fit_offset, fit_turns, turn_in
-from apexfix.calibrate.imu import ImuCalibration, carried_calibration
+from apexfix.calibrate.imu import ImuCalibration, carried_calibration, tube_elevation_rad
 from apexfix.calibrate.stated import stated_sigmas
 from apexfix.calibrate.steps import Step
 from apexfix.calibrate.stillness import AIM, REST, Rest, rest_around
 from apexfix.calibrate.target import Target, demand_level
 from apexfix.errors import CalibrationError
 from apexfix.geometry import angles
-from apexfix.model import Vector
 from apexfix.units import DEG, US
 from apexfix.workshop.bench import Bench, Item
 
@@ -43,6 +43,14 @@ class Worked(Generic[T]):
     def values(self) -> tuple[T, ...]:
         """The values alone."""
         return tuple(value for _, value in self.used)
+
+
+@dataclass(frozen=True, slots=True)
+class EncoderMark:
+    """One mark of a turn of the stand."""
+
+    angle: int  # by the encoder, 4096ths of a turn
+    mark_rad: float  # where it truly was, clockwise
 
 
 def still_poses(bench: Bench) -> Worked[Rest]:
@@ -123,6 +131,18 @@ def tested(bench: Bench, found: Elevations) -> FieldTest:
     return field_test([_reading(item, sighting, found, headed) for item, sighting in sighted.used])
 
 
+def encoder_marks(bench: Bench) -> Worked[EncoderMark]:
+    """Return what the encoder on the stand's axis showed at the marks of a turn."""
+    return _worked(bench.of(kinds.ENCODER), _encoder_mark)
+
+
+def eccentricity(bench: Bench) -> EccentricityFit:
+    """Return the encoder's eccentricity from the marks of a turn; CalibrationError where they do not suffice."""
+    marks = encoder_marks(bench).values
+    readings = reading_rad(np.array([mark.angle for mark in marks]))
+    return fit_eccentricity(readings, np.array([mark.mark_rad for mark in marks]), SIGMA_MARK_RAD)
+
+
 def checked(bench: Bench, document: Document) -> tuple[Checked, tuple[Target, ...]]:
     """Compare the sightings of known heights with what a calibration claims; CalibrationError where there are too few."""
     sighted = sighted_targets(bench, kinds.CHECK).values
@@ -130,7 +150,7 @@ def checked(bench: Bench, document: Document) -> tuple[Checked, tuple[Target, ..
     demand_known(names, bench.targets)
     targets = tuple(target for target in bench.targets if target.id in names)
     used = carried_calibration({**_boot_figures(bench.nominal), "calibration": document})
-    readings = [[_elevation_rad(used, s.rest.force_g) for s in sighted if s.target == target.id] for target in targets]
+    readings = [[tube_elevation_rad(used, s.rest.force_g) for s in sighted if s.target == target.id] for target in targets]
     return check(targets, readings, _claim(document)), targets
 
 
@@ -140,6 +160,20 @@ def _pose(item: Item) -> Rest:
 
 def _sighting(item: Item) -> TargetSighting:
     return TargetSighting(item.step.target, rest_around(item.samples, 0, AIM))
+
+
+def _encoder_mark(item: Item) -> EncoderMark:
+    return EncoderMark(_clamped(item), float(item.step.target) * DEG)
+
+
+def _clamped(item: Item) -> int:
+    """Return what the encoder showed while the tube was still."""
+    if item.angle is None:
+        raise CalibrationError(
+            "the unit saw no encoder with a magnet; wire the encoder, bring its magnet within 3 mm, and switch the unit on again"
+        )
+    rest_around(item.samples, 0, AIM)
+    return item.angle
 
 
 def _turn(item: Item) -> Turn:
@@ -161,6 +195,8 @@ _WORK: Final[Mapping[str, Callable[[Item], object]]] = {
     kinds.CHECK: _sighting,
     kinds.TURN: _turn,
     kinds.STILL: _still,
+    kinds.ENCODER: _encoder_mark,
+    kinds.STAND: _clamped,
 }
 
 
@@ -180,13 +216,6 @@ def _reading(item: Item, sighting: TargetSighting, found: Elevations, headed: bo
     heading, _ = angles(Rotation.from_quat(item.press.level_from_body, scalar_first=True).apply(found.tube_body))
     step = item.step
     return Reading(step.set, step.target, step.face, item.press.t_us * US, elevation, float(heading) if headed else None)
-
-
-def _elevation_rad(calibration: ImuCalibration, force_g: Vector) -> float:
-    sensor = calibration.accel_matrix @ (force_g - calibration.accel_offset_g)
-    body = calibration.body_from_sensor @ sensor
-    tube = calibration.tube_body
-    return float(np.arctan2(body @ tube, np.linalg.norm(np.cross(body, tube))))
 
 
 def _boot_figures(nominal: ImuCalibration) -> dict[str, object]:

@@ -25,6 +25,7 @@ class Item(NamedTuple):
     step: Step
     press: Press
     samples: Samples
+    angle: int | None  # of the stand's axis, 4096ths of a turn; None where the unit saw no encoder's magnet
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +76,8 @@ def read_bench(folder: Path, serial: str | None = None) -> Bench:
         boots = {(b.log, b.record.boot): b.record for b in archive.boots() if b.serial == own}
         if not boots:
             raise CalibrationError(f"no boot record of serial {own} in {path}; pull the unit again")
-        items = [_item(archive, p, boots, steps) for p in archive.presses() if p.serial == own and p.record.kind == MARK]
+        angles = {(a.log, a.record.press): a.record.angle for a in archive.axes() if a.serial == own}
+        items = [_item(archive, p, boots, steps, angles) for p in archive.presses() if p.serial == own and p.record.kind == MARK]
         pulled = max((p.utc_us for p in archive.pulls() if p.serial == own), default=0)
         known = clocks(exchange for exchange in archive.exchanges() if exchange.serial == own)
     last = list(boots.values())[-1]
@@ -93,7 +95,11 @@ def _the_unit(archive: Archive, serial: str | None) -> str:
 
 
 def _item(
-    archive: Archive, stored: Stored[Press], boots: Mapping[tuple[str, int], Boot], steps: Mapping[tuple[str, int], Step]
+    archive: Archive,
+    stored: Stored[Press],
+    boots: Mapping[tuple[str, int], Boot],
+    steps: Mapping[tuple[str, int], Step],
+    angles: Mapping[tuple[str, int], int],
 ) -> Item | None:
     press = stored.record
     boot = boots.get((stored.log, press.boot))
@@ -101,7 +107,7 @@ def _item(
     if boot is None or not windows:
         return None
     step = steps.get((stored.log, press.sequence), Step(stored.log, press.sequence, IGNORE if steps else POSE))
-    return Item(step, press, samples_of(windows, _nominal(boot)))
+    return Item(step, press, samples_of(windows, _nominal(boot)), angles.get((stored.log, press.sequence)))
 
 
 def _nominal(boot: Boot) -> ImuCalibration:

@@ -8,15 +8,18 @@ import numpy as np
 from apexfix.calibrate.adjustment import Elevations
 from apexfix.calibrate.coverage import GOOD_POSES
 from apexfix.calibrate.document import FORMAT, Document, date_text
+from apexfix.calibrate.encoder import encoder_fields
 from apexfix.calibrate.gyro import GyroOffset
-from apexfix.calibrate.steps import POSE, SIGHTING, TEST
+from apexfix.calibrate.steps import ENCODER, POSE, SIGHTING, TEST
 from apexfix.calibrate.stillness import Rest
 from apexfix.calibrate.target import Target
 from apexfix.errors import CalibrationError
 from apexfix.model import Vector
 from apexfix.units import DEG
 from apexfix.workshop.answers import (
+    eccentricity,
     elevations,
+    encoder_marks,
     gyro_matrix,
     gyro_noise,
     gyro_offset,
@@ -26,6 +29,7 @@ from apexfix.workshop.answers import (
     whole_turns,
 )
 from apexfix.workshop.bench import Bench, Item
+from apexfix.workshop.words import turned_sigma_rad
 
 _OF_SIGHT: Final = ("accel_offset_g x y z", "accel_matrix xx yy zz xy xz yz", "tube_body y/x z/x")
 
@@ -40,7 +44,7 @@ def combined(bench: Bench) -> tuple[Document, tuple[str, ...]]:
     """
     poses, sightings = still_poses(bench), sighted_targets(bench, SIGHTING)
     found = elevations(bench)
-    remarks = [*poses.refused, *sightings.refused, *whole_turns(bench).refused]
+    remarks = [*poses.refused, *sightings.refused, *whole_turns(bench).refused, *encoder_marks(bench).refused]
     if len(poses.used) < GOOD_POSES:
         remarks.append(f"{len(poses.used)} poses cannot show how the axes lean on each other; take {GOOD_POSES} to 18")
     if not sightings.used:
@@ -48,7 +52,7 @@ def combined(bench: Bench) -> tuple[Document, tuple[str, ...]]:
     offset = gyro_offset(bench)
     document = {**_head(bench), **_elevation_fields(found), **_offset_fields(offset)}
     document["gyro_matrix"] = np.eye(3).tolist()
-    for fields in (_gyro_fields, _noise_fields, _test_fields):
+    for fields in (_gyro_fields, _noise_fields, _test_fields, _encoder_fields):
         try:
             document.update(fields(bench, found))
         except CalibrationError as error:
@@ -119,6 +123,21 @@ def _test_fields(bench: Bench, found: Elevations) -> dict[str, Any]:
         fields["sigma_azimuth_deg"] = round(test.azimuth.sigma_rad / DEG, 5)
         fields["sigma_azimuth_freedom"] = test.azimuth.freedom
     return fields
+
+
+def _encoder_fields(bench: Bench, _: Elevations) -> dict[str, Any]:
+    if not bench.of(ENCODER):  # a part that a unit may do without
+        return {}
+    fit, marks = eccentricity(bench), encoder_marks(bench).used
+    return {
+        "encoder": encoder_fields(fit.eccentricity),
+        "encoder_sigma_turned_deg": round(turned_sigma_rad(fit.eccentricity) / DEG, 4),
+        "encoder_sigma_raised": round(fit.raised, 3),
+        "encoder_marks": [
+            {"log": item.step.log, "record": item.step.record, "angle": mark.angle, "mark_deg": round(mark.mark_rad / DEG, 6)}
+            for item, mark in marks
+        ],
+    }
 
 
 def _raw(bench: Bench) -> dict[str, Any]:

@@ -9,7 +9,7 @@ import numpy as np
 from apexfix.calibrate.check import LEAST_TARGETS as KNOWN_TARGETS
 from apexfix.calibrate.coverage import RECOMMENDED, words
 from apexfix.calibrate.field_test import LEAST_SETS, LEAST_TARGETS
-from apexfix.calibrate.steps import CHECK, POSE, SIGHTING, STILL, TEST, TURN, Step
+from apexfix.calibrate.steps import CHECK, ENCODER, POSE, SIGHTING, STAND, STILL, TEST, TURN, Step, read_steps
 from apexfix.calibrate.target import Target, demand_level
 from apexfix.errors import CalibrationError
 from apexfix.workshop.answers import elevations, missing_poses, objection, still_poses
@@ -23,6 +23,8 @@ Plan = Sequence[tuple[Step, str]]
 _ROLLS: Final = ("upright", "rolled half round", "rolled a quarter to the left", "rolled a quarter to the right")
 _FACES: Final = {1: "upright", 2: "rolled half round"}
 _TRIES: Final = 3
+_DIRECTIONS: Final = 8
+MARKS_DEG: Final = tuple(float(mark) for mark in range(0, 360, 30))  # of a graduated circle
 
 
 def take_poses(desk: Desk, tell: Tell) -> None:
@@ -132,3 +134,25 @@ def check_plan(targets: Sequence[Target]) -> Plan:
 def still_plan() -> Plan:
     """Return the one recording at rest."""
     return [(Step("", 0, STILL), "leave the unit untouched for 20 s, then press MARK once")]
+
+
+def turn_stand(desk: Desk, tell: Tell) -> None:
+    """Lead through a turn of the stand; the marks are none of a flight, so the unit's flight number is put back at the end."""
+    flight = desk.session.status().get("flight")
+    number = 1 + max((step.set for step in read_steps(desk.folder).values() if step.kind == STAND), default=0)
+    walk(desk, stand_plan(number), tell)
+    if isinstance(flight, int):
+        desk.session.flight(flight)
+
+
+def encoder_plan(marks_deg: Sequence[float] = MARKS_DEG) -> Plan:
+    """Return one press at every mark of a turn of the stand."""
+    text = "clamp the tube about level, turn the table clockwise to the mark at {:g}°; press MARK"
+    return [(Step("", 0, ENCODER, f"{mark:g}"), text.format(mark)) for mark in marks_deg]
+
+
+def stand_plan(number: int) -> Plan:
+    """Return a turn of a stand through the horizon; the number tells one set-up from those before."""
+    first = "clamp the tube about level and do not touch the clamp again; press MARK on the stand"
+    then = f"turn the table clockwise by about {360 // _DIRECTIONS}°, take the hand off; press MARK"
+    return [(Step("", 0, STAND, set=number), then if direction else first) for direction in range(_DIRECTIONS)]

@@ -8,12 +8,16 @@ import numpy as np
 from apexfix.calibrate.adjustment import Elevations
 from apexfix.calibrate.allan import Noise
 from apexfix.calibrate.check import Checked
+from apexfix.calibrate.encoder import Eccentricity, EccentricityFit
 from apexfix.calibrate.field_test import FieldTest, Spread
 from apexfix.calibrate.gyro import GyroMatrix
+from apexfix.calibrate.stand import StandAxis
 from apexfix.calibrate.target import Target
+from apexfix.geometry import wrapped
 from apexfix.units import DEG
 
 _AXES: Final = "xyz"
+_HIGH_RAD: Final = 60.0 * DEG
 _UNSIGHTED_RAD: Final = 1.0 * DEG  # no sighting leaves so much, the tube's mounting alone does
 
 
@@ -73,6 +77,42 @@ def of_field_test(found: FieldTest) -> str:
         f"Elevation of one reading: {_spread(found.elevation)}\nAzimuth of one reading: {azimuth}\n"
         f"One face reads {found.index_rad / DEG:+.3f}° ± {found.sigma_index_rad / DEG:.3f}° too high."
     )
+
+
+def of_encoder(found: EccentricityFit) -> str:
+    """Return what the marks of a turn gave."""
+    round_rad = np.linspace(0.0, 2 * np.pi, 360, endpoint=False)
+    wrong = wrapped(found.eccentricity.angle_rad(round_rad) - round_rad)
+    lines = [
+        f"{len(found.residual_rad)} marks: as it reads, the encoder is wrong by up to {np.max(np.abs(wrong)) / DEG:.2f}°.",
+        f"Corrected, an angle turned is known to {turned_sigma_rad(found.eccentricity) / DEG:.2f}° (one sigma).",
+    ]
+    if found.raised > 1.0:
+        lines.append(f"The marks scatter {found.raised:.1f} times more than marks that are met well; was one written down wrongly?")
+    return "\n".join(lines)
+
+
+def turned_sigma_rad(found: Eccentricity) -> float:
+    """Return the sigma of an angle turned between two directions, over all of them."""
+    start, end = np.meshgrid(*(np.linspace(0.0, 2 * np.pi, 24, endpoint=False),) * 2)
+    return float(np.sqrt(np.mean(found.sigma_rad(start, end) ** 2)))
+
+
+def of_stand(found: StandAxis) -> str:
+    """Return what a turn through the horizon gave."""
+    lean = float(np.hypot(*found.lean_rad))
+    towards = float(np.mod(np.arctan2(found.lean_rad[1], found.lean_rad[0]), 2 * np.pi))
+    sigma = float(np.sqrt(np.trace(found.covariance_rad2) / 2))
+    lines = [
+        f"{len(found.residual_rad)} directions: the stand's axis leans by {lean / DEG:.2f}° ± {sigma / DEG:.2f}° "
+        f"towards {towards / DEG:.0f}° of its encoder.",
+        f"At 60° of elevation that is up to {lean * np.tan(_HIGH_RAD) / DEG:.2f}° of azimuth, which is taken out; "
+        f"{sigma * np.tan(_HIGH_RAD) / DEG:.2f}° are left (one sigma).",
+        "It holds until the stand is moved; then turn it again.",
+    ]
+    if found.raised > 1.0:
+        lines.append(f"The elevations scatter {found.raised:.1f} times more than those of a clamped tube; did the clamp slip?")
+    return "\n".join(lines)
 
 
 def of_check(found: Checked, targets: Sequence[Target]) -> str:

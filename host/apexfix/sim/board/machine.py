@@ -3,6 +3,7 @@
 import sys
 
 import simflash  # puts the slow flash under open()
+from simencoder import encoder
 from simimu import part
 from simworld import PINS, scenario, world
 
@@ -52,11 +53,11 @@ class I2C:
         self._freq = freq
 
     def scan(self):
-        return [part.address] if part.address >= 0 else []
+        return sorted([each.address for each in (part, encoder) if each.address >= 0])
 
     def _transfer(self, address, count):
         world.spend((count + 3) * 9_000_000 // self._freq + _TRANSFER_US)
-        if address != part.address:
+        if address != part.address and address != encoder.address:
             raise OSError(_ENODEV)
 
     def readfrom_mem(self, address, register, count):
@@ -65,9 +66,10 @@ class I2C:
         return bytes(buffer)
 
     def readfrom_mem_into(self, address, register, buffer):
-        part.latch(register, len(buffer), world.now_us)
+        found = encoder if address == encoder.address else part
+        found.latch(register, len(buffer), world.now_us)
         self._transfer(address, len(buffer))
-        registers = part.registers
+        registers = found.registers
         i = 0
         while i < len(buffer):
             buffer[i] = registers[(register + i) & 0x7F]
@@ -75,8 +77,9 @@ class I2C:
 
     def writeto_mem(self, address, register, data):
         self._transfer(address, len(data))
+        found = encoder if address == encoder.address else part
         for i in range(len(data)):
-            part.write(register + i, data[i])
+            found.write(register + i, data[i])
 
 
 class Timer:

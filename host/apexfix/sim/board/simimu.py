@@ -18,12 +18,13 @@ _GRID_HZ = 200
 class Samples:
     """The day's counts, read from the file piece by piece."""
 
-    def __init__(self, path, start_us):
+    def __init__(self, path, start_us, columns):
         self._file = real_open(path, "rb")
-        self._count = self._file.seek(0, 2) // (4 * _COLUMNS)
+        self._columns = columns
+        self._count = self._file.seek(0, 2) // (4 * columns)
         self._start_us = start_us
         self._first = -_CHUNK
-        self.chunk = array("i", [0] * (_CHUNK * _COLUMNS))
+        self.chunk = array("i", [0] * (_CHUNK * columns))
 
     def locate(self, world_us, step):
         """Return the place in `chunk` of the newest sample at a world time; allocates nothing."""
@@ -35,9 +36,9 @@ class Samples:
             index = self._count - _CHUNK + index % _CHUNK
         if not 0 <= index - self._first < _CHUNK:
             self._first = index - index % _CHUNK
-            self._file.seek(self._first * 4 * _COLUMNS)
+            self._file.seek(self._first * 4 * self._columns)
             self._file.readinto(self.chunk)
-        return (index - self._first) * _COLUMNS
+        return (index - self._first) * self._columns
 
 
 class Part:
@@ -159,4 +160,4 @@ class Nothing(Part):
 
 
 _PARTS = {"MPU-6050": Mpu6050, "LSM6DSOX": Lsm6dsox, "none": Nothing}
-part = _PARTS[scenario["part"]](Samples(scenario["samples_file"], scenario["samples_start_us"]))
+part = _PARTS[scenario["part"]](Samples(scenario["samples_file"], scenario["samples_start_us"], _COLUMNS))
