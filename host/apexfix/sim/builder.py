@@ -15,14 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from apexfix.sim import imu
+from apexfix.sim import imu, stand
+from apexfix.sim.stand import Stand
 from apexfix.sim.virtual_unit import Hardware, VirtualUnit
 from apexfix.units import DEG, SECOND_US
 
 Vector = NDArray[np.float64]
 
 START_US: Final = 1_781_334_000 * SECOND_US  # 2026-06-13 07:00 UTC, an invented date
-_MARK_PIN: Final = 14
+_PINS: Final = {"mark": 14, "reference": 15}
 _LENGTH_S: Final = 7200  # of the samples file, which is filled as far as it is needed
 _HELD_US: Final = 150_000
 _CHUNK: Final = 400  # samples that the simulated part holds in memory: what it holds cannot be changed any more
@@ -50,22 +51,35 @@ class Habits:
     aim_rad: float = 0.05 * DEG
     roll_rad: float = 5.0 * DEG
     mark_rad: float = 0.3 * DEG  # how well a turn comes back onto its mark
+    circle_rad: float = 0.15 * DEG  # how well a line of a graduated circle is met
+    clamp_rad: float = 0.03 * DEG  # by how much the clamped tube gives way while the stand is turned
 
 
 class Builder:
-    """Has a unit with true faults in hand, and targets around. ``hear`` what the guide says, then ``act`` or ``pause``."""
+    """Has a unit with true faults in hand, and targets around. ``hear`` what the guide says, then ``act`` or ``pause``.
 
-    def __init__(self, folder: Path, part: imu.Part, true: imu.Faults, seed: int, sights: Mapping[str, Sight]):
-        self._part, self._true, self._sights = part, true, sights
+    With ``on`` a stand it may be set on that, whose encoder the unit reads.
+    """
+
+    def __init__(
+        self, folder: Path, part: imu.Part, true: imu.Faults, seed: int, sights: Mapping[str, Sight], on: Stand | None = None
+    ):  # fmt: skip
+        self._part, self._true, self._sights, self._stand = part, true, sights, on or Stand()
         self._rng = np.random.default_rng(seed)
         self.habits = Habits()
         self._samples = folder / "samples.bin"
         folder.mkdir(parents=True, exist_ok=True)
         with self._samples.open("wb") as file:
             file.truncate(_LENGTH_S * imu.SAMPLE_HZ * imu.COLUMNS * 4)
-        hardware = Hardware(self._rng.bytes(8).hex(), part.name, self._samples, START_US)
+        self._angles = None if on is None else folder / "angles.bin"
+        if self._angles is not None:
+            with self._angles.open("wb") as file:
+                file.truncate(_LENGTH_S * imu.SAMPLE_HZ * 4)
+        hardware = Hardware(self._rng.bytes(8).hex(), part.name, self._samples, START_US, angles_file=self._angles)
         self.unit = VirtualUnit(folder, hardware, {"unit": "desk1"})
         self._attitude = Rotation.identity()
+        self._table = (0.0, 0.0)  # how the stand's table is turned, and the tube raised on it
+        self._clamped_rad = 0.0
         self._anchor = (START_US, time.time_ns() // 1000)
         self._order = ""
 
@@ -103,6 +117,8 @@ class Builder:
             self._turn(order)
         elif "untouched" in order:
             self._rest()
+        elif "the table clockwise" in order or "on the stand" in order:
+            self._turn_table(order)
         return bool(order)
 
     # --- what is asked for --------------------------------------------------------------------------------------------
@@ -131,6 +147,29 @@ class Builder:
     def _rest(self) -> None:
         self._press_after(self._now_us() + 20 * SECOND_US)
 
+    def _turn_table(self, order: str) -> None:
+        """Turn to a line of the circle, on by an angle, or clamp the tube where the table stands."""
+        line, onward = re.search(r"mark at (\S+?)°", order), re.search(r"by about (\d+)°", order)
+        if not onward:
+            self._clamped_rad = float(self._rng.normal(0, 3.0 * DEG))
+        met = self._rng.normal(0, self.habits.circle_rad if line else 5.0 * DEG)
+        to = float(line[1]) * DEG if line else self._table[0] + (float(onward[1]) * DEG if onward else 0.0)
+        above = self._clamped_rad + float(self._rng.normal(0, self.habits.clamp_rad))
+        self._press_after(self._stand_to(to + float(met), above))
+
+    def sight(self, where: Sight, button: str) -> None:
+        """Aim the tube on its stand along a direction and press a button."""
+        turn, above = np.array(stand.aimed(self._stand, where.azimuth_rad, where.elevation_rad))
+        aim = self._rng.normal(0, self.habits.aim_rad, 2)
+        self._press_after(self._stand_to(turn + float(aim[0]), above + float(aim[1])), button)
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass, the unit at rest."""
+        while seconds > 0:
+            part_s = min(seconds, _AHEAD / imu.SAMPLE_HZ / 2)
+            self._run_to(self._play(Rotation.concatenate([self._attitude])) + round(part_s * SECOND_US))
+            seconds -= part_s
+
     # --- time and motion ----------------------------------------------------------------------------------------------
 
     def _now_us(self) -> int:
@@ -142,10 +181,10 @@ class Builder:
         self._anchor = (until_us, time.time_ns() // 1000)
         self.unit.live(*self._anchor)
 
-    def _press_after(self, calm_from_us: int) -> None:
+    def _press_after(self, calm_from_us: int, button: str = "mark") -> None:
         """Stay calm, press, and let what the unit records after a press pass."""
         press_us = calm_from_us + round(_CALM_S * SECOND_US)
-        edges = ((press_us, _MARK_PIN, 0), (press_us + _HELD_US, _MARK_PIN, 1))
+        edges = ((press_us, _PINS[button], 0), (press_us + _HELD_US, _PINS[button], 1))
         self._run_to(press_us + round(_AFTER_S * SECOND_US), edges)
 
     def _move(self, there: Rotation) -> int:
@@ -155,24 +194,43 @@ class Builder:
         smooth = share - np.sin(2 * np.pi * share) / (2 * np.pi)
         return self._play(Rotation.from_rotvec(np.outer(smooth, way)) * self._attitude)
 
-    def _play(self, way: Rotation) -> int:
+    def _stand_to(self, turn_rad: float, above_rad: float) -> int:
+        """Turn the table and raise the tube on the stand; return when both are there. A unit in the hands is set upon it first."""
+        seat = Rotation.from_matrix(_triad(self._true.tube_body, np.array([0.0, 0.0, 1.0])).T)
+        here = stand.pointed(self._stand, self._table[0], self._table[1]) * seat
+        if float((here[0] * self._attitude.inv()).magnitude()) > 0.01 * DEG:
+            self._run_to(self._move(here[0]) + SECOND_US)
+        share = np.linspace(0.0, 1.0, round(_MOVE_S * imu.SAMPLE_HZ))
+        smooth = share - np.sin(2 * np.pi * share) / (2 * np.pi)
+        turn, above = (start + (end - start) * smooth for start, end in zip(self._table, (turn_rad, above_rad), strict=True))
+        self._table = (turn_rad, above_rad)
+        return self._play(stand.pointed(self._stand, turn, above) * seat, turn)
+
+    def _play(self, way: Rotation, turn_rad: Vector | None = None) -> int:
         """Write a movement and the rest after it where the unit has not read yet; return when it ends."""
         self.unit.forward(self._now_us())  # it waits there, at the latest where its time is now, until all is written
         index = (self._now_us() - START_US) * imu.SAMPLE_HZ // SECOND_US
         first_us = START_US + (index // _CHUNK + 1) * _CHUNK * SECOND_US // imu.SAMPLE_HZ
         self._attitude = way[-1]
-        self._write(first_us, way)
+        self._write(first_us, way, turn_rad)
         return first_us + len(way) * SECOND_US // imu.SAMPLE_HZ
 
-    def _write(self, first_us: int, way: Rotation) -> None:
-        """Write what is felt on a way and at rest behind it."""
+    def _write(self, first_us: int, way: Rotation, turn_rad: Vector | None = None) -> None:
+        """Write what is felt on a way and at rest behind it, and how the stand's table was turned on it."""
         force_g, rate_dps = imu.motion_of(way, 0.0)
         force_g = np.vstack([force_g, np.tile(way[-1].inv().apply([0.0, 0.0, 1.0]), (_AHEAD, 1))])
         rate_dps = np.vstack([rate_dps, np.zeros((_AHEAD, 3))])
         counts = imu.counts(self._rng, self._part, self._true, (force_g, rate_dps, np.full(len(force_g), 25.0)))
+        first = (first_us - START_US) * imu.SAMPLE_HZ // SECOND_US
         with self._samples.open("r+b") as file:
-            file.seek((first_us - START_US) * imu.SAMPLE_HZ // SECOND_US * imu.COLUMNS * 4)
+            file.seek(first * imu.COLUMNS * 4)
             file.write(counts.tobytes())
+        if self._angles is not None:
+            turned = np.full(len(way), self._table[0]) if turn_rad is None else turn_rad
+            turned = np.append(turned, np.full(_AHEAD, turned[-1]))
+            with self._angles.open("r+b") as file:
+                file.seek(first * 4)
+                file.write(stand.counts(self._rng, self._stand, turned).tobytes())
 
 
 def up_in(text: str) -> Vector:

@@ -43,8 +43,8 @@ def beside(rng: np.random.Generator, millimetres: float) -> tuple[float, float]:
     return float(millimetres * np.cos(angle)), float(millimetres * np.sin(angle))
 
 
-def pointed(stand: Stand, turn_rad: Vector, above_rad: Vector) -> Rotation:
-    """Return enu_from_tube (N) where the table is turned clockwise by (N,) angles and the tube is raised on it."""
+def pointed(stand: Stand, turn_rad: Vector | float, above_rad: Vector | float) -> Rotation:
+    """Return enu_from_tube (N) where the table is turned clockwise by (N,) angles, or one, and the tube is raised on it."""
     turn, above = np.broadcast_arrays(np.atleast_1d(turn_rad), np.atleast_1d(above_rad))
     angles = np.column_stack([np.pi / 2 - turn, np.full(len(turn), stand.beside_square_rad), -above])
     return stand.upright * Rotation.from_euler("ZXY", angles)
