@@ -28,6 +28,7 @@ from apexfix.archive import Unit, open_archive
 from apexfix.bundle import MANIFEST_NAME, import_day
 from apexfix.calibrate.document import calibration_for, concerns, file_name, read_document
 from apexfix.calibrate.imu import carried_calibration
+from apexfix.calibrate.steps import STEPS_NAME, read_steps
 from apexfix.compare.control_file import read_control
 from apexfix.day import read_sightings, read_site
 from apexfix.decisions import read_decisions
@@ -88,7 +89,7 @@ class Echo:
 def targets(scratch: Path) -> dict[str, Target]:
     kit = scripted()
     log = kit.boot_record(1) + kit.press_record(2) + kit.window_record(3, 2) + kit.record(4, 4, bytes(9) + b"note")
-    log += kit.record(5, 5, bytes(13)) + kit.record(6, 6, bytes(31)) + b"AX torn"
+    log += kit.record(5, 5, bytes(13)) + kit.record(6, 6, bytes(31)) + kit.record(7, 7, b"\2\0\0\0\xff\x0f") + b"AX torn"
     unit = kit.FakeUnit({1: log})
     answers = tuple(
         b"".join(unit.answer(1, verb, words))
@@ -106,11 +107,15 @@ def targets(scratch: Path) -> dict[str, Target]:
         archive.add_unit(Unit("e661", "u01", "0.1.0", "MPU-6050"))
         archive.add_segment_bytes("e661", "L", 1, 0, log)
     held = database.read_bytes()
-    boot_text = b'{"boot":1,"log":"L","unit":"u","serial":"s","calibration":{"accel_offset_g":[0,0,0]}}'
+    encoder = {"coefficients_deg": [0.1] * 8, "covariance_deg2": [[0.01] * 8] * 8}
+    carried = json.dumps({"accel_offset_g": [0, 0, 0], "encoder": encoder})
+    boot_text = f'{{"boot":1,"log":"L","unit":"u","serial":"s","calibration":{carried}}}'.encode()
     sensor = {"accel_lsb_per_g": 16384, "gyro_lsb_per_dps": 65.5}
     figures = {"format": 1, "serial": "e661", "id": "c1", "date_utc": "2026-05-01T10:20:30+00:00", "temperature_celsius": [10, 30]}
     matrices = {name: [[1, 0, 0], [0, 1, 0], [0, 0, 1]] for name in ("accel_matrix", "gyro_matrix")}
-    calibration = json.dumps({**figures, **matrices, "accel_offset_g": [0, 0, 0], "tube_body": [1, 0, 0]}).encode()
+    lines = {"accel_offset_g": [0, 0, 0], "tube_body": [1, 0, 0], "encoder": encoder}
+    calibration = json.dumps({**figures, **matrices, **lines}).encode()
+    steps = b"log,record,step,target,face,set\nL,2,stand,,1,1\nL,3,encoder,30,1,1\nL,4,test,gable,2,3\n"
     decided = b"decided_utc,mark,flight,note\n2026-05-01T10:20:30Z,u01-9f3a-7,3,why\n"
 
     def wire(data: bytes) -> None:
@@ -187,6 +192,7 @@ def targets(scratch: Path) -> dict[str, Target]:
             from_file("sightings.csv", lambda path: read_sightings(path, site)), ((example / "sightings.csv").read_bytes(),)
         ),
         "decisions": Target(from_file("assignments.csv", lambda path: read_decisions(path.parent)), (decided,)),
+        "steps": Target(from_file(STEPS_NAME, lambda path: read_steps(path.parent)), (steps,)),
         "calibration": Target(from_file(file_name("e661"), calibrated), (calibration,)),
         "control": Target(from_file("altimeter.csv", read_control), ((example / "altimeter.csv").read_bytes(),)),
         "flights": Target(from_file("flights.toml", read_flights), (FLIGHTS_TOML,)),

@@ -1,4 +1,5 @@
 import sqlite3
+import struct
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
@@ -43,6 +44,12 @@ def test_records_come_back_as_they_were_pulled(archive, log):
     assert press.record.sequence == 2
     assert [window.first for window in archive.windows(press)] == [0, 2]
     assert archive.segment_bytes("e661", "9f3a01c2", 1) == log
+
+
+def test_the_axis_of_a_stand_comes_back_with_the_press_that_it_stood_at(archive, log, kit):
+    add(archive, log + kit.record(7, 5, struct.pack("<IH", 2, 1024)) + kit.record(7, 6, struct.pack("<IH", 2, 5000)))
+    (axis,) = archive.axes()
+    assert (axis.serial, axis.log, axis.record.press, axis.record.angle) == ("e661", "9f3a01c2", 2, 1024)
 
 
 @pytest.mark.parametrize("size", [13, 100])

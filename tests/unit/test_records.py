@@ -65,6 +65,12 @@ def test_golden_records_are_read_as_their_fields_say(root):
     assert len(found) == 9
 
 
+def test_an_angle_beyond_a_turn_is_kept_whole_and_not_used(kit):
+    # docs/protocol.md, type 7: press u32, angle u16 in 4096ths of a turn
+    last, beyond = (kit.record(7, 3, struct.pack("<IH", 2, angle)) for angle in (4095, 4096))
+    assert scan(last + beyond) == (Axis(3, last, 2, 4095), Unknown(3, beyond, 7, 1))
+
+
 def test_a_press_is_56_bytes(kit):
     assert len(kit.press_record(1)) == 10 + 56 + 4
 

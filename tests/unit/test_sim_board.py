@@ -24,7 +24,7 @@ PERFECT = imu.Faults(np.zeros(3), np.eye(3), np.zeros(3), np.eye(3), np.zeros(3)
 def run(tmp_path: Path, micropython):
     """Run a program on a board that lies level and turns about x, at 25 degrees C; give what it prints."""
 
-    def program(text: str, part: str = "MPU-6050", rate_dps: float = 100.0, edges: tuple[tuple[int, int, int], ...] = ()):
+    def program(text: str, part: str = "MPU-6050", rate_dps: float = 100.0, edges=(), angles=()):
         motion = (np.tile([0.0, 0.0, 1.0], (2000, 1)), np.tile([rate_dps, 0.0, 0.0], (2000, 1)), np.full(2000, 25.0))
         imu.counts(np.random.default_rng(1), QUIET[part], PERFECT, motion).tofile(tmp_path / "samples.bin")
         (tmp_path / "pace").write_text(f"forward {BOOT_US + 9_000_000_000}")
@@ -33,7 +33,9 @@ def run(tmp_path: Path, micropython):
             "boot_us": BOOT_US, "edges": edges, "rate_error_ppb": 20_000, "ticks_start_us": 2**30 - 500_000, "supply_mv": 5000,
             "pace_file": str(tmp_path / "pace"), "reached_file": str(tmp_path / "reached"),
         }  # fmt: skip
+        scenario["angles_file"] = str(tmp_path / "angles.bin") if angles else None
         (tmp_path / "scenario.json").write_text(json.dumps(scenario))
+        np.resize(np.array(angles or [0], dtype=np.int32), 2000).tofile(tmp_path / "angles.bin")
         (tmp_path / "main.py").write_text(text)
         environment = {**os.environ, "MICROPYPATH": str(BOARD), "APEXFIX_SCENARIO": str(tmp_path / "scenario.json")}
         command = [str(micropython), str(tmp_path / "main.py")]
@@ -97,6 +99,14 @@ bus.writeto_mem(0x68, 0x6B, b"\\x01")
 print(*struct.unpack(">3h", bus.readfrom_mem(0x68, 0x43, 6)))
 """
     assert numbers(run(BUS + text, rate_dps=400.0)) == [32767, 0, 0]
+
+
+def test_an_encoder_shows_its_angle_in_twelve_bits_high_byte_first_while_it_sees_its_magnet(run):
+    # ams AS5600 data sheet, register map (from memory): STATUS 0Bh with MD bit 5 and ML bit 4, RAW ANGLE 0Ch (high) and 0Dh
+    text = "print(*bus.scan(), *bus.readfrom_mem(0x36, 0x0B, 3))"
+    assert numbers(run(BUS + text, angles=(0xABC,))) == [0x36, 0x68, 0x20, 0x0A, 0xBC]
+    assert numbers(run(BUS + text, angles=(-1,)))[2:] == [0x10, 0, 0]
+    assert numbers(run(BUS + "print(*bus.scan())")) == [0x68]
 
 
 def test_ticks_wrap_at_two_to_the_thirty_and_a_sleep_goes_by_them(run):
