@@ -4,7 +4,7 @@ The gyroscope carries a heading whatever the unit stands on, and drifts; the enc
 that was lifted, or of a clamp that slipped. Where both tell, the better one counts, as long as they agree.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -18,9 +18,10 @@ from apexfix.pressed import Pressed
 from apexfix.stands import Sight, Stands, eccentricity
 from apexfix.units import DEG
 
-# How far the stand's second axis, and the tube on it, are from square: a printed part is true to a tenth of a millimetre over its
-# 30 to 40 (common practice). They enter the azimuth by the tangent and the secant of the elevation.
-SIGMA_SQUARE_RAD: Final = 0.2 * DEG
+# How far the stand's second axis, and the tube on it, are from square: the printed mount gives its azimuth axis 0.4 mm of play over
+# 25 and its elevation bolt as much over 28, whose sigma is half a degree loose and less when tightened (common practice). They
+# enter the azimuth by the tangent and the secant of the elevation.
+SIGMA_SQUARE_RAD: Final = 0.3 * DEG
 BY_ENCODER: Final = "azimuth by the encoder"
 _WARN_SIGMA: Final = 3.0
 _FLATTEST: Final = 0.01  # cosine of the elevation: nearer to the zenith the azimuth says nothing at all
@@ -48,7 +49,7 @@ def chosen(pressed: Pressed, by_gyro: HeadingZero | None, stands: Stands, sigma_
         return Chosen(by_gyro, "", (doubt,))
     if by_gyro is not None and by_gyro.sigma_rad <= by_encoder.sigma_rad:
         return Chosen(by_gyro, "", ())
-    return Chosen(by_encoder, BY_ENCODER, ())
+    return Chosen(replace(by_encoder, misclosure_rad=None), BY_ENCODER, ())  # judged above: the gyroscope's limit is another one
 
 
 def encoder_zero(pressed: Pressed, stands: Stands, sigma_backsight_rad: float) -> HeadingZero | None:

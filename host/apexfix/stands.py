@@ -105,8 +105,8 @@ def stand_turns(archive: Archive, folder: Path) -> tuple[Mapping[LogKey, tuple[L
         log, sequence = LogKey(stored.serial, stored.log), stored.record.sequence
         used = calibration_in_force(folder, started).calibration
         try:
-            angle = _angle_rad(used, readings.get((log, sequence)))
-            seen[log, step.set].append((sequence, angle, _elevation_rad(archive, stored, used)))
+            direction = sequence, _angle_rad(used, readings.get((log, sequence))), _elevation_rad(archive, stored, used)
+            seen[log, step.set].append(direction)
         except CalibrationError as error:
             refused.append(f"unit {started.boot.unit}: press {sequence} ({step.kind}) is not used: {error}")
     return _leaning(seen, refused), tuple(refused)

@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from apexfix.sim.stand import NO_MAGNET, Stand, aimed, beside, counts, field_angle, pointed
+from scipy.spatial.transform import Rotation
+
+from apexfix.sim.stand import NO_MAGNET, RESIDUAL_RAD, Stand, aimed, beside, calibration, counts, field_angle, mounted, pointed
 from apexfix.units import DEG
 
 ROUND_RAD = np.linspace(0, 2 * np.pi, 360, endpoint=False)
@@ -58,3 +60,26 @@ def test_an_encoder_counts_4096_steps_a_turn_and_none_without_a_magnet():
 
 def test_a_place_beside_an_axis_is_as_far_from_it_as_was_said():
     assert np.hypot(*beside(np.random.default_rng(2), 0.3)) == pytest.approx(0.3)
+
+
+def test_a_stand_that_carries_the_tube_keeps_every_sight_and_turns_as_the_azimuth_does():
+    rng = np.random.default_rng(3)
+    held = Rotation.from_euler("ZYX", rng.uniform([-3, -1.4, -0.2], [3, 0.1, 0.2], (50, 3)))
+    stand = Stand(lean_rad=1 * DEG, towards_rad=2.0)
+    turn, carried = mounted(stand, held)
+    assert carried.apply([1.0, 0.0, 0.0]) == pytest.approx(held.apply([1.0, 0.0, 0.0]))
+    upright, _ = mounted(Stand(), held)
+    east, north, _ = held.apply([1.0, 0.0, 0.0]).T
+    assert np.angle(np.exp(1j * (upright - np.arctan2(east, north)))) == pytest.approx(np.zeros(50), abs=1e-12)
+    assert np.abs(turn - upright).max() < 10 * DEG  # at 80 degrees a degree of lean is 5.7 of azimuth
+
+
+def test_an_assumed_calibration_of_an_encoder_is_wrong_by_its_stated_residual():
+    stand, errors = Stand(chip_mm=(0.2, 0.1), magnet_mm=(0.1, -0.2), zero_rad=1.0), []
+    reading = field_angle(stand, ROUND_RAD)
+    for seed in range(30):
+        found = calibration(np.random.default_rng(seed), stand)["coefficients_deg"]
+        waves = [wave(k * reading) for k in (1, 2, 3, 4) for wave in (np.sin, np.cos)]
+        error = np.angle(np.exp(1j * (reading + np.column_stack(waves) @ found * DEG - ROUND_RAD)))
+        errors.append(np.std(error))
+    assert np.sqrt(np.mean(np.square(errors))) / RESIDUAL_RAD == pytest.approx(2.0, rel=0.15)  # eight waves, half a square each

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from apexfix.sim import imu, meadow, observer
+from apexfix.sim import imu, meadow, observer, stand
 from apexfix.sim.truth import Trajectory
 from apexfix.sim.virtual_unit import Hardware, VirtualUnit
 from apexfix.units import SECOND_US
@@ -59,9 +59,11 @@ class LaunchDay:
     """A launch day from a seed. Use as a context manager: ``morning()``, talk to ``ports``, ``fly()``, ``evening()``, talk again.
 
     ``truth`` maps the true flight number to its Apex; ``events`` are all presses; ``mishaps`` says which struck where.
+    ``on_stands`` puts every unit on a stand that leans a little, with a calibrated encoder on its axis.
     """
 
-    def __init__(self, seed: int, folder: Path):
+    def __init__(self, seed: int, folder: Path, *, on_stands: bool = False):
+        self._on_stands = on_stands
         self.folder = folder.resolve()  # the units run in folders of their own
         self.folder.mkdir(parents=True, exist_ok=True)
         rng = np.random.default_rng(seed)
@@ -146,6 +148,13 @@ class LaunchDay:
         true = imu.faults(rng, PARTS[i])
         folder = self.folder / "units" / UNITS[i]
         folder.mkdir(parents=True, exist_ok=True)
+        encoder: dict[str, object] = {}
+        if self._on_stands:
+            (own_rng,) = rng.spawn(1)  # a seed's day is the same day without stands
+            own = stand.drawn(own_rng)
+            turn, look = stand.mounted(own, look)
+            stand.counts(own_rng, own, turn).tofile(folder / "angles.bin")
+            encoder["encoder"] = stand.calibration(own_rng, own)
         _samples(rng, PARTS[i], (true, look)).tofile(folder / "samples.bin")
         edges = [edge for press in presses for edge in observer.edges(rng, press, BUTTON_PINS[press.kind])]
         hardware = Hardware(
@@ -157,8 +166,9 @@ class LaunchDay:
             edges=tuple(sorted(((_world_us(at_s), pin, level) for at_s, pin, level in edges), key=lambda edge: edge[0])),
             rate_error_ppb=int(rng.uniform(-30_000, 30_000)),
             ticks_start_us=int(rng.integers(100_000, 400_000)),
+            angles_file=folder / "angles.bin" if self._on_stands else None,
         )
-        settings: dict[str, object] = {"unit": UNITS[i], "calibration": imu.calibration(rng, true, f"{UNITS[i]}-bench")}
+        settings: dict[str, object] = {"unit": UNITS[i], "calibration": imu.calibration(rng, true, f"{UNITS[i]}-bench") | encoder}
         events = [Event(UNITS[i], meadow.STATIONS[i], p.kind, p.flight, _world_us(p.time_s), p.mishap) for p in presses]
         return VirtualUnit(folder, hardware, settings), events
 
