@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-
 from scipy.spatial.transform import Rotation
 
 from apexfix.sim.stand import NO_MAGNET, RESIDUAL_RAD, Stand, aimed, beside, calibration, counts, field_angle, mounted, pointed
