@@ -33,8 +33,14 @@ def test_an_axis_out_of_square_enters_the_azimuth_by_the_tangent_of_the_elevatio
     assert abs(float(azimuth[0]) - 1.0) / DEG == pytest.approx(0.1 * np.tan(60 * DEG), abs=1e-4)
 
 
+def test_a_tube_out_of_square_enters_the_azimuth_by_the_secant_of_the_elevation():
+    # the same source: the error of collimation is c sec E
+    azimuth, _ = sight(Stand(beside_tube_rad=0.1 * DEG), 1.0, 60 * DEG)
+    assert abs(float(azimuth[0]) - 1.0) / DEG == pytest.approx(0.1 / np.cos(60 * DEG), abs=1e-4)
+
+
 def test_what_is_aimed_at_is_pointed_at():
-    stand = Stand(lean_rad=2 * DEG, towards_rad=1.0, beside_square_rad=0.3 * DEG)
+    stand = Stand(lean_rad=2 * DEG, towards_rad=1.0, beside_square_rad=0.3 * DEG, beside_tube_rad=-0.2 * DEG)
     for wanted in ((0.3, 0.1), (4.0, 1.2)):
         azimuth, elevation = sight(stand, *aimed(stand, *wanted))
         assert (float(azimuth[0]), float(elevation[0])) == pytest.approx(wanted, abs=1e-9)

@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from scipy.special import logsumexp
-from scipy.stats import chi2
+from scipy.special import chdtri, logsumexp
 
 from apexfix.errors import CalibrationError
 from apexfix.geometry import widest_gap_rad, wrapped
@@ -24,9 +23,9 @@ SIGMA_STEP_RAD: Final = 2 * np.pi / STEPS / np.sqrt(12.0)
 # How well a line of a printed circle, or a target, is met with the table of a stand; common practice.
 SIGMA_MARK_RAD: Final = 0.2 * DEG
 HARMONICS: Final = 4
-# Of one sine or cosine of the first two harmonics, where no marks were taken: a magnet and a chip a quarter of a millimetre beside
-# the axis, which is what the data sheet of the AS5600 allows (from memory) and what a printed pocket holds.
-SIGMA_NOMINAL_RAD: Final = 0.7 * DEG
+# Of one sine or cosine of the first two harmonics, where no marks were taken: a magnet and a chip 0.3 mm beside the axis, which is
+# what a printed pocket holds (common practice); the data sheet of the AS5600 asks for 0.25 mm (from memory).
+SIGMA_NOMINAL_RAD: Final = 1.0 * DEG
 _SPREAD: Final = np.log(2.0)  # of the scale from stand to stand, one sigma of its logarithm; common practice
 # The scales that are weighed against each other. No magnet is believed to run truer than the least: the chip is not, either.
 _SCALES_RAD: Final = DEG * 0.1 * 2.0 ** np.arange(6)
@@ -119,7 +118,7 @@ def _raised(design: Vector, offset_rad: Vector, sigma_rad: float) -> float:
     surprise = float(np.sum((offset_rad - design @ mean) ** 2)) / sigma_rad**2
     left = np.eye(len(offset_rad)) - design @ covariance @ design.T / sigma_rad**2
     freedom = float(np.sum(left**2))
-    return float(np.sqrt(surprise / freedom)) if surprise > chi2.ppf(_SURPRISE, freedom) else 1.0
+    return float(np.sqrt(surprise / freedom)) if surprise > chdtri(freedom, 1.0 - _SURPRISE) else 1.0
 
 
 def _averaged(design: Vector, offset_rad: Vector, sigma_rad: float) -> tuple[Vector, Vector]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from apexfix.errors import CalibrationError
 from apexfix.geometry import widest_gap_rad
@@ -104,7 +104,7 @@ def sigma_turned(axis: StandAxis, angle_rad: Vector, elevation_rad: Vector) -> f
 
 
 def _raised(surprise: float, freedom: int) -> float:
-    return float(np.sqrt(surprise / freedom)) if freedom > 0 and surprise > chi2.ppf(_SURPRISE, freedom) else 1.0
+    return float(np.sqrt(surprise / freedom)) if freedom > 0 and surprise > chdtri(freedom, 1.0 - _SURPRISE) else 1.0
 
 
 def _split(constant: float, swing: float) -> tuple[float, float]:

@@ -27,6 +27,7 @@ class Stand:
     lean_rad: float = 0.0  # of the upright axis
     towards_rad: float = 0.0  # azimuth of its upper end
     beside_square_rad: float = 0.0  # how far the level axis is from square to it: right end down
+    beside_tube_rad: float = 0.0  # how far the tube is from square to the level axis: to the left
     chip_mm: tuple[float, float] = (0.0, 0.0)  # beside the upright axis
     magnet_mm: tuple[float, float] = (0.0, 0.0)  # beside it, too, and turning with it
     height_mm: float = 3.0  # of the magnet's middle over the chip's sensors
@@ -49,7 +50,7 @@ def pointed(stand: Stand, turn_rad: Vector | float, above_rad: Vector | float) -
     """Return enu_from_tube (N) where the table is turned clockwise by (N,) angles, or one, and the tube is raised on it."""
     turn, above = np.broadcast_arrays(np.atleast_1d(turn_rad), np.atleast_1d(above_rad))
     angles = np.column_stack([np.pi / 2 - turn, np.full(len(turn), stand.beside_square_rad), -above])
-    return stand.upright * Rotation.from_euler("ZXY", angles)
+    return stand.upright * Rotation.from_euler("ZXY", angles) * Rotation.from_rotvec([0.0, 0.0, stand.beside_tube_rad])
 
 
 def drawn(rng: np.random.Generator) -> Stand:
