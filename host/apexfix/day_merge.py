@@ -14,6 +14,7 @@ from typing import Final, Generic, TypeVar
 
 from apexfix.archive import ARCHIVE_NAME, open_archive
 from apexfix.bundle import LARGEST_DAY_BYTES, files_of
+from apexfix.calibrate.steps import STAND, STEPS_NAME, append_step, read_steps
 from apexfix.day import SIGHTINGS_NAME, SITE_NAME, append_sightings, read_sightings, read_site
 from apexfix.decisions import ASSIGNMENTS_NAME, Decision, add_decision, read_decisions
 from apexfix.errors import FileError
@@ -24,7 +25,7 @@ from apexfix.units import DEG
 
 T = TypeVar("T")
 _SAID_AGAIN: Final = "kept when the folder of another laptop was merged"
-_JOINED: Final = (SIGHTINGS_NAME, ASSIGNMENTS_NAME)
+_JOINED: Final = (SIGHTINGS_NAME, ASSIGNMENTS_NAME, STEPS_NAME)
 _NOTHING: Final = Merged(0, 0, 0, ())
 
 
@@ -35,6 +36,7 @@ class MergedDay:
     archive: Merged
     readings: int  # lines added to sightings.csv
     decisions: int  # lines added to assignments.csv
+    steps: int  # lines added to steps.csv
     copied: tuple[str, ...]  # files that were missing
     notes: tuple[str, ...]  # what both have and say differently, with what to do
 
@@ -56,8 +58,9 @@ def merge_day(day: Path, other: Path) -> MergedDay:
     copied, notes = _copy_missing(day, {name: path for name, path in theirs.items() if name not in (ARCHIVE_NAME, *both)})
     readings, about_readings = _join_readings(day, other) if SIGHTINGS_NAME in both else (0, [])
     decisions, about_decisions = _join_decisions(day, other) if ASSIGNMENTS_NAME in both else (0, [])
+    steps, about_steps = _join_steps(day, other) if STEPS_NAME in both else (0, [])
     archive = _join_archives(day, other) if ARCHIVE_NAME in theirs else _NOTHING
-    return MergedDay(archive, readings, decisions, copied, (*notes, *about_readings, *about_decisions))
+    return MergedDay(archive, readings, decisions, steps, copied, (*notes, *about_readings, *about_decisions, *about_steps))
 
 
 def _join_archives(day: Path, other: Path) -> Merged:
@@ -121,6 +124,20 @@ def _join_decisions(day: Path, other: Path) -> tuple[int, list[str]]:
         f"mark {own.mark}: {_verdict(own)} here, {_verdict(their)} in {other}; yours counts; "
         f"settle it with 'apexfix assign {day} {own.mark} FLIGHT'"
         for own, their in joined.disputed
+    ]
+
+
+def _join_steps(day: Path, other: Path) -> tuple[int, list[str]]:
+    """Add what presses were; the set-ups of stands are counted on, for each laptop counts its own from one."""
+    ours, theirs = read_steps(day), read_steps(other)
+    known = max((step.set for step in ours.values() if step.kind == STAND), default=0)
+    fresh = [step for key, step in theirs.items() if key not in ours]
+    append_step(day, *(replace(step, set=step.set + known) if step.kind == STAND else step for step in fresh))
+    return len(fresh), [
+        f"press {record} of log {log} was a step '{ours[log, record].kind}' here, '{step.kind}' in {other}; yours counts; "
+        f"if theirs is right, enter it at the end of {STEPS_NAME}"
+        for (log, record), step in theirs.items()
+        if (log, record) in ours and ours[log, record].kind != step.kind
     ]
 
 

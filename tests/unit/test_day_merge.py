@@ -9,6 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from apexfix.archive import Conflict
+from apexfix.calibrate.steps import read_steps
 from apexfix.cli import main
 from apexfix.day import flights_from_hand, read_sightings, read_site
 from apexfix.day_merge import merge_day
@@ -55,6 +56,24 @@ def test_readings_of_either_laptop_are_in_the_merged_file_once(two):
     assert (mine / "sightings.csv").read_bytes().startswith(before)
     assert counted(mine) == ({(1, a): 45.5, (1, b): 40.0, (2, a): 50.0}, 0)
     assert merge_day(mine, theirs).readings == 0
+
+
+STEPS = "log,record,step,target,face,set\n"
+
+
+def test_the_turns_of_stands_that_either_laptop_led_are_joined_and_none_become_one(two):
+    mine, theirs = two
+    (mine / "steps.csv").write_text(STEPS + "9f3a,4,stand,,1,1\n9f3a,5,stand,,1,1\n")
+    (theirs / "steps.csv").write_text(STEPS + "9f3a,5,ignore,,1,1\n9f3a,40,stand,,1,1\n77aa,3,stand,,1,2\n")
+    merged = merge_day(mine, theirs)
+    assert merged.steps == 2
+    assert {key: (step.kind, step.set) for key, step in read_steps(mine).items()} == {
+        ("9f3a", 4): ("stand", 1), ("9f3a", 5): ("stand", 1), ("9f3a", 40): ("stand", 2), ("77aa", 3): ("stand", 3),
+    }  # fmt: skip
+    (said,) = merged.notes
+    assert said.startswith("press 5 of log 9f3a was a step 'stand' here, 'ignore' in")
+    after = (mine / "steps.csv").read_bytes()
+    assert (merge_day(mine, theirs).steps, (mine / "steps.csv").read_bytes()) == (0, after)
 
 
 def test_a_correction_that_one_laptop_made_counts_and_the_first_value_stays(two):
@@ -203,6 +222,6 @@ def test_the_kinds_of_conflict_are_all_printed(two, mocker):
     done = CliRunner().invoke(main, ["merge", *map(str, two)])
     assert "conflict" not in done.output
     merged = merge_day(*two)
-    mocker.patch("apexfix.cli.merge.merge_day", return_value=type(merged)(type(merged.archive)(0, 0, 0, (conflict,)), 0, 0, (), ()))
+    mocker.patch("apexfix.cli.merge.merge_day", return_value=type(merged)(type(merged.archive)(0, 0, 0, (conflict,)), 0, 0, 0, (), ()))
     done = CliRunner().invoke(main, ["merge", *map(str, two)])
     assert "conflict: unit e661, log 9f3a01c2, segment 2, bytes from 7: 1 other bytes, kept beside" in done.output

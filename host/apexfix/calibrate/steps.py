@@ -61,12 +61,13 @@ def read_steps(folder: Path) -> Mapping[tuple[str, int], Step]:
     return {(step.log, step.record): step for step in steps}
 
 
-def append_step(folder: Path, step: Step) -> None:
-    """Add a line about one press; FileError where that fails."""
+def append_step(folder: Path, *steps: Step) -> None:
+    """Add a line about each press, all of them or none; FileError where that fails."""
     path = folder / STEPS_NAME
     if not path.exists():
         append_text(path, ",".join(_HEADER) + "\n")
-    append_text(path, _line([step.log, step.record, step.kind, step.target, step.face, step.set]))
+    rows = ([step.log, step.record, step.kind, step.target, step.face, step.set] for step in steps)
+    append_text(path, "".join(_line(row) for row in rows))
 
 
 def read_targets(folder: Path) -> tuple[Target, ...]:

@@ -27,6 +27,8 @@ def _lines(merged: MergedDay) -> Iterator[str]:
     archive = merged.archive
     yield f"{archive.units} new units, {archive.fresh_bytes} new bytes, {archive.exchanges} new exchanges of clocks"
     yield f"{merged.readings} new hand readings, {merged.decisions} new decisions about marks"
+    if merged.steps:
+        yield f"{merged.steps} new presses of stands that were turned through the horizon"
     yield from (f"copied: {name}" for name in merged.copied)
     for conflict in archive.conflicts:
         whose = f"unit {conflict.serial}, log {conflict.log}"
