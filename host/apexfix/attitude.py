@@ -1,29 +1,17 @@
 """From a unit's raw samples to where its tube pointed.
 
 The unit knows "up" all the time and carries a heading from the backsight to the mark; this room turns its attitude at a
-press, and the gyro samples around it, into elevations and headings, and pairs of backsights into azimuths.
+press, and the gyro samples around it, into elevations and headings.
 Frames: docs/conventions.md.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from apexfix.geometry import angles, wrapped
+from apexfix.geometry import angles
 from apexfix.model import Stamps, Vector
-from apexfix.units import DEG, US
-
-# A part at rest for ten seconds and then carried: the spread of the heading's drift. A recorded MPU-6050 at rest drifts by 0.2 to
-# 0.4 degrees in a minute; simulated ones that are tilted and warmed by a degree by 0.7, LSM6DSOX by 0.25 (bench/azimuth.py).
-SIGMA_DRIFT_RAD_PER_S: Final = 0.5 * DEG / 60.0
-# Between two backsights a linear share of the misclosure is taken out; what is left of drift and turns grows with the time to the
-# nearer one. From the same bench, both parts, gyroscope calibrated; 0.13 degrees were left of five minutes at rest (recorded).
-SIGMA_WANDER_RAD_PER_ROOT_S: Final = 0.05 * DEG
-# Three times the spread of two backsights 90 s apart: beyond this something moved, or one of them was not on the target.
-WARN_MISCLOSURE_SIGMA: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +23,7 @@ class Stretch:
     force_g: Vector  # (N, 3)
     at_us: int  # the press, on the unit
     attitude_wxyz: Vector  # (4,) level_from_body at the sample nearest to the press
-    sigma_scale: float  # of the gyroscope: how much of a turn may be missing or too much, over any axis
+    sigma_turn: float  # of the gyroscope: which share of a turn may be missing, too much, or about another axis
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,14 +33,6 @@ class Pointing:
     t_us: Stamps  # (N,)
     heading_rad: Vector  # (N,) in [0, 2 pi)
     elevation_rad: Vector  # (N,) beyond pi/2 when the tube leaned back over the zenith
-
-
-@dataclass(frozen=True, slots=True)
-class Backsight:
-    """One sighting of the reference target."""
-
-    t_us: int
-    heading_rad: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,44 +107,3 @@ def product(a: Vector, b: Vector) -> Vector:
         aw * by - ax * bz + ay * bw + az * bx,
         aw * bz + ax * by - ay * bx + az * bw,
     ], axis=-1)  # fmt: skip
-
-
-def heading_zero(
-    backsights: Sequence[Backsight], reference_azimuth_rad: float, at_us: int, sigma_backsight_rad: float
-) -> HeadingZero | None:
-    """Return the heading's zero at one instant from the backsights of the same run, or None where there is none.
-
-    With a backsight before and one after, the misclosure is spread linearly over the time between them, which removes a steady gyro
-    offset; with one, the zero is that backsight's and the sigma grows with the time since.
-
-    Parameters
-    ----------
-    backsights : sequence
-        All of one run, in any order; the last before and the first after the instant are used.
-    sigma_backsight_rad : float
-        How well one press points at the target.
-    """
-    before = max((b for b in backsights if b.t_us <= at_us), key=lambda b: b.t_us, default=None)
-    after = min((b for b in backsights if b.t_us > at_us), key=lambda b: b.t_us, default=None)
-    if before is not None and after is not None:
-        return _closed_zero(before, after, reference_azimuth_rad, at_us, sigma_backsight_rad)
-    one = before or after
-    if one is None:
-        return None
-    elapsed_s = abs(at_us - one.t_us) * US
-    sigma = float(np.hypot(sigma_backsight_rad, SIGMA_DRIFT_RAD_PER_S * elapsed_s))
-    return HeadingZero(float(wrapped(reference_azimuth_rad - one.heading_rad)), sigma, None)
-
-
-def _closed_zero(before: Backsight, after: Backsight, azimuth_rad: float, at_us: int, sigma_rad: float) -> HeadingZero:
-    share = (at_us - before.t_us) / (after.t_us - before.t_us)
-    misclosure = float(wrapped(before.heading_rad - after.heading_rad))
-    nearer_s = min(at_us - before.t_us, after.t_us - at_us) * US
-    pointing = sigma_rad * float(np.hypot(1.0 - share, share))
-    sigma = float(np.hypot(pointing, SIGMA_WANDER_RAD_PER_ROOT_S * np.sqrt(nearer_s)))
-    return HeadingZero(float(wrapped(azimuth_rad - before.heading_rad + share * misclosure)), sigma, misclosure)
-
-
-def misclosure_limit_rad(sigma_backsight_rad: float, elapsed_s: float) -> float:
-    """Return the misclosure beyond which a pair of backsights is not to be believed without a look."""
-    return WARN_MISCLOSURE_SIGMA * float(np.hypot(np.sqrt(2.0) * sigma_backsight_rad, SIGMA_DRIFT_RAD_PER_S * elapsed_s))

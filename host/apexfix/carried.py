@@ -14,18 +14,16 @@ import numpy as np
 
 from apexfix.align import Mark
 from apexfix.archive import Archive
-from apexfix.attitude import Backsight
-from apexfix.calibrate.imu import ImuCalibration
 from apexfix.clock import Clock, ClockKey, clocks
 from apexfix.errors import ReductionError
+from apexfix.heading import Look
 from apexfix.model import Site, Station
 from apexfix.pressed import Pressed, RunKey, Started, pressed_at
 from apexfix.records import MARK, REFERENCE, Boot
 from apexfix.units import DEG
 
-# Where neither site.toml nor the calibration in force says better; common practice.
-SIGMA_ZERO_RAD: Final = 0.1 * DEG  # what a calibrated unit's elevation, and a repeated backsight's azimuth, keep in common
-SIGMA_UNCALIBRATED_RAD: Final = 2.0 * DEG  # elevation of a part as it comes, from the offsets of its data sheet
+SIGMA_AZIMUTH_ZERO_RAD: Final = 0.1 * DEG  # what a repeated backsight's azimuths keep in common; common practice
+_ROUGH_RAD: Final = 0.3 * DEG  # as much as a hand misses a speck by; a remark beyond
 _LOG_DIGITS: Final = 4  # of the log's name, in the short name of a mark
 _NOT_IN_A_NAME: Final = re.compile(r"[^A-Za-z0-9_-]")  # a unit's name as docs/protocol.md, section 2, allows it
 
@@ -37,7 +35,7 @@ class Recorded:
     site: Site  # with the zeros that the units that stood there have
     marks: tuple[Mark, ...]
     presses: Mapping[str, Pressed]  # key of the mark -> press
-    backsights: Mapping[RunKey, tuple[Backsight, ...]]
+    backsights: Mapping[RunKey, tuple[Look, ...]]
     remarks: tuple[str, ...]
 
 
@@ -66,6 +64,7 @@ def recorded(archive: Archive, site: Site, folder: Path) -> Recorded:
     started = {key: Started(boot, int(known[key].utc_us(0)[0]) if key in known else None) for key, boot in boots.items()}
     placed = pressed_at(archive, presses, stations, started, folder)
     remarks += dict.fromkeys(pressed.in_force.refused for pressed in placed if pressed.in_force.refused)
+    remarks += _rough(placed)
     lost = len(presses) - len(placed)
     if lost:
         remarks.append(
@@ -149,26 +148,39 @@ def _mark(named: tuple[str, str], pressed: Pressed, known: Mapping[ClockKey, Clo
     return replace(mark, utc_us=int(utc_us), sigma_s=float(sigma_s))
 
 
-def _backsights(presses: Iterable[Pressed]) -> dict[RunKey, tuple[Backsight, ...]]:
-    found: dict[RunKey, list[Backsight]] = defaultdict(list)
+def _backsights(presses: Iterable[Pressed]) -> dict[RunKey, tuple[Look, ...]]:
+    found: dict[RunKey, list[Look]] = defaultdict(list)
     for pressed in presses:
         if pressed.press.kind == REFERENCE:
-            found[pressed.run].append(Backsight(pressed.press.t_us, pressed.heading_rad))
+            found[pressed.run].append(pressed.look)
     return {run: tuple(own) for run, own in found.items()}
+
+
+def _rough(presses: Iterable[Pressed]) -> list[str]:
+    """Return which units' elevations are not known well, and how well."""
+    zeros = {pressed.unit: pressed.in_force.tolerance.zero_rad for pressed in presses}
+    return [
+        f"unit {unit} is not calibrated well: its elevations may be {zero / DEG:.1f}° off (one sigma), much alike all day; "
+        "calibrate it ('apexfix calibrate --help' names the steps) and reduce the day again"
+        for unit, zero in sorted(zeros.items())
+        if zero > _ROUGH_RAD
+    ]
 
 
 def _with_zeros(site: Site, presses: Iterable[Pressed]) -> Site:
     """Return the site with the zeros of the units that stood at its stations, where the file leaves them open."""
-    used = {pressed.station.id: pressed.in_force.calibration for pressed in presses}
+    used: dict[str, float] = defaultdict(float)
+    for pressed in presses:
+        used[pressed.station.id] = max(used[pressed.station.id], pressed.in_force.tolerance.zero_rad)
     return replace(site, stations=tuple(_with_zero(s, used[s.id]) if s.id in used else s for s in site.stations))
 
 
-def _with_zero(station: Station, calibration: ImuCalibration) -> Station:
-    elevation = calibration.stated.elevation_zero_rad or (SIGMA_UNCALIBRATED_RAD if calibration.id == "nominal" else SIGMA_ZERO_RAD)
+def _with_zero(station: Station, elevation_rad: float) -> Station:
     away_m = max(float(np.hypot(station.position_m[0], station.position_m[1])), 1.0)
-    azimuth = float(np.hypot(SIGMA_ZERO_RAD, station.sigma_position_m / away_m))  # the bearing of the target is a survey, too
+    # the bearing of the target is a survey, too
+    azimuth = float(np.hypot(SIGMA_AZIMUTH_ZERO_RAD, station.sigma_position_m / away_m))
     return replace(
         station,
-        sigma_elevation_zero_rad=elevation if station.sigma_elevation_zero_rad is None else station.sigma_elevation_zero_rad,
+        sigma_elevation_zero_rad=elevation_rad if station.sigma_elevation_zero_rad is None else station.sigma_elevation_zero_rad,
         sigma_azimuth_zero_rad=azimuth if station.sigma_azimuth_zero_rad is None else station.sigma_azimuth_zero_rad,
     )

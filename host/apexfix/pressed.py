@@ -12,17 +12,15 @@ from apexfix.archive import Archive, Stored
 from apexfix.attitude import Pointing, Stretch, pointing_of
 from apexfix.calibrate.document import demand_fresh, demand_own, file_name, in_force
 from apexfix.calibrate.imu import ImuCalibration, carried_calibration, rate_rad_s, specific_force_g
+from apexfix.calibrate.tolerance import Tolerance, tolerance_of
 from apexfix.clock import ClockKey
 from apexfix.errors import CalibrationError
+from apexfix.heading import Look
 from apexfix.model import Station, Vector
 from apexfix.records import Boot, Press, Window
 from apexfix.smoother import smoothed
 from apexfix.units import SECOND_US
 
-# Of a gyroscope: how much of a turn is missing or too much. From the tolerances of the data sheets, and what a few full turns leave
-# of them (common practice; the second also for a part that its maker calibrated).
-SIGMA_SCALE_NOMINAL: Final = 0.015
-SIGMA_SCALE_CALIBRATED: Final = 0.003
 _FURTHEST_US: Final = SECOND_US // 4  # of the nearest sample from its press: the unit itself gives up there (docs/protocol.md)
 
 
@@ -47,6 +45,7 @@ class InForce:
     calibration: ImuCalibration
     own: ImuCalibration  # the unit's, as it carried it
     refused: str  # why the one in the folder, or the unit's own, was not taken, "" where it was
+    tolerance: Tolerance  # what the first leaves
 
     @property
     def is_own(self) -> bool:
@@ -70,6 +69,12 @@ class Pressed:
     sigma_tilt_rad: float  # of the elevation, against gravity, from the samples; infinite where they do not tell
     unit_elevation_rad: float  # what the unit made of it at once, by the tube's axis in force
 
+    @property
+    def look(self) -> Look:
+        """What carries a heading from press to press."""
+        press = self.press
+        return Look(press.t_us, self.heading_rad, self.elevation_rad, press.temperature_celsius, press.still_us)
+
 
 def calibration_in_force(folder: Path, started: Started) -> InForce:
     """Return what reads the samples of a boot: the calibration in the day's folder, else the one that the unit carried.
@@ -92,9 +97,9 @@ def calibration_in_force(folder: Path, started: Started) -> InForce:
     else:
         used = own = _read(found, boot, f"unit {boot.unit}, boot {boot.boot}")
         refused = _foreign(found, boot) or _stale(found, started)
-    if not refused:
-        return InForce(used, own, "")
-    return InForce(_uncalibrated(boot), own, f"unit {boot.unit} counts as not calibrated: {refused}")
+    if refused:
+        used, refused = _uncalibrated(boot), f"unit {boot.unit} counts as not calibrated: {refused}"
+    return InForce(used, own, refused, tolerance_of(boot.value.get("imu"), used))
 
 
 def _as_carried(boot: Boot) -> ImuCalibration:
@@ -199,14 +204,13 @@ def _stretch(one: _Raw) -> Stretch | None:
     if not any(np.any(np.abs(piece.t_us) < _FURTHEST_US) for piece in pieces):
         return None
     calibration = one.in_force.calibration
-    calibrated_gyro = not np.array_equal(calibration.gyro_matrix, np.eye(3))
     return Stretch(
         t_us=np.concatenate([piece.t_us.astype(np.int64) for piece in pieces]) + one.press.t_us,
         rate_rad_s=rate_rad_s(calibration, np.concatenate([piece.gyro_counts for piece in pieces]), _still_offset(one)),
         force_g=specific_force_g(calibration, np.concatenate([piece.accel_counts for piece in pieces])),
         at_us=one.press.t_us,
         attitude_wxyz=np.array(one.press.level_from_body),
-        sigma_scale=SIGMA_SCALE_CALIBRATED if calibrated_gyro else SIGMA_SCALE_NOMINAL,
+        sigma_turn=one.in_force.tolerance.turn,
     )
 
 

@@ -7,11 +7,12 @@ from typing import Final
 import numpy as np
 
 from apexfix.align import Mark
-from apexfix.attitude import Backsight, HeadingZero, heading_zero, misclosure_limit_rad
+from apexfix.attitude import HeadingZero
 from apexfix.carried import Recorded
+from apexfix.heading import Look, heading_zero, misclosure_limit_rad
 from apexfix.model import Sighting, Track
 from apexfix.pressed import Pressed, RunKey
-from apexfix.units import DEG, US
+from apexfix.units import DEG
 
 # How well a person holds the cross-hairs on a target that stands still, and on a speck that slows down at the top of its flight.
 # Common practice with open sights, where no field test has told what this observer reaches with this unit.
@@ -58,11 +59,12 @@ def directed(number: int, mark: Mark, found: Recorded, *, clocked: bool) -> Dire
     return Directed(sighting, _track(number, mark, pressed, zero), remarks)
 
 
-def _zero(pressed: Pressed, backsights: Mapping[RunKey, tuple[Backsight, ...]]) -> HeadingZero | None:
+def _zero(pressed: Pressed, backsights: Mapping[RunKey, tuple[Look, ...]]) -> HeadingZero | None:
     reference = pressed.station.reference_azimuth_rad
     if reference is None:
         return None
-    return heading_zero(backsights.get(pressed.run, ()), reference, pressed.press.t_us, _sigma_backsight(pressed))
+    sights = backsights.get(pressed.run, ())
+    return heading_zero(sights, reference, pressed.look, _sigma_backsight(pressed), pressed.in_force.tolerance)
 
 
 def _sigma_backsight(pressed: Pressed) -> float:
@@ -99,22 +101,28 @@ def _track(number: int, mark: Mark, pressed: Pressed, zero: HeadingZero | None) 
     )
 
 
-def _remarks(pressed: Pressed, zero: HeadingZero | None, backsights: Mapping[RunKey, tuple[Backsight, ...]]) -> list[str]:
+def _remarks(pressed: Pressed, zero: HeadingZero | None, backsights: Mapping[RunKey, tuple[Look, ...]]) -> list[str]:
     station = pressed.station.id
     if zero is None:
-        unknown = pressed.station.reference_azimuth_rad is None
-        why = "its reference has no azimuth" if unknown else "no backsight since the heading began"
-        return [f"station {station} gives an elevation alone: {why}"]
+        return [f"station {station} gives an elevation alone: {_why_no_azimuth(pressed, backsights)}"]
     if zero.misclosure_rad is None:
         return []
-    elapsed_s = max(abs(b.t_us - pressed.press.t_us) for b in backsights[pressed.run]) * US
-    limit = misclosure_limit_rad(_sigma_backsight(pressed), elapsed_s)
+    sigma = _sigma_backsight(pressed)
+    limit = misclosure_limit_rad(backsights[pressed.run], pressed.look, sigma, pressed.in_force.tolerance)
     if abs(zero.misclosure_rad) <= limit:
         return []
     return [
         f"station {station}: the backsights before and after the mark disagree by {abs(zero.misclosure_rad) / DEG:.1f}°, "
-        f"at most {limit / DEG:.1f}° expected; was one of them not on the target?"
+        f"at most {limit / DEG:.1f}° expected; was the stand moved between them, or one of them not on the target?"
     ]
+
+
+def _why_no_azimuth(pressed: Pressed, backsights: Mapping[RunKey, tuple[Look, ...]]) -> str:
+    if pressed.station.reference_azimuth_rad is None:
+        return "its reference has no azimuth"
+    if pressed.run not in backsights:
+        return "no backsight since the heading began"
+    return "its gyroscope drifted too far since the backsight, or nobody knows how far; rest the unit for ten seconds before each"
 
 
 def _second_opinion(pressed: Pressed) -> list[str]:

@@ -72,7 +72,7 @@ class _Stack:
     weight: Vector  # (W, B) of each component of a block's mean force, 1 / g squared
     anchor: NDArray[np.intp]  # (W,) sample nearest to the press
     begun_wxyz: Vector  # (W, N, 4) the unit's own attitude, carried by the gyroscope
-    sigma_scale: Vector  # (W,)
+    sigma_turn: Vector  # (W,)
 
 
 def smoothed(stretches: Sequence[Stretch]) -> tuple[Smoothed, ...]:
@@ -127,7 +127,7 @@ def _stack(shape: _Shape, members: Sequence[Stretch]) -> _Stack:
         calm=calm / np.repeat(np.maximum(count, 1.0), shape.block, axis=1)[:, : shape.samples],
         weight=count * step_s / SIGMA_FORCE_G_ROOT_S**2,
         anchor=np.argmin(np.abs(time_s), axis=1),
-        sigma_scale=np.array([one.sigma_scale for one in members]),
+        sigma_turn=np.array([one.sigma_turn for one in members]),
     )
 
 
@@ -199,7 +199,7 @@ def _wander(stack: _Stack) -> Vector:
     place = np.linspace(0.0, stack.shape.knots - 1.0, stack.shape.samples)[:-1]
     first = np.searchsorted(place, np.arange(stack.shape.knots - 1))
     time_s, turned, lost = (np.add.reduceat(each, first, axis=1) for each in (step_s, turned, lost))
-    return np.asarray(SIGMA_WALK_RAD_ROOT_S**2 * time_s + (stack.sigma_scale[:, None] * turned) ** 2 + lost**2)
+    return np.asarray(SIGMA_WALK_RAD_ROOT_S**2 * time_s + (stack.sigma_turn[:, None] * turned) ** 2 + lost**2)
 
 
 def _upright(stack: _Stack) -> Vector:

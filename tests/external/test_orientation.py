@@ -1,6 +1,6 @@
 """Orientation against recordings of real sensors that others published; the folder of recordings holds their sources.
 
-Held, as in a reduction: calibrated samples go through `apexfix.smoother`, headings through `apexfix.attitude`.
+Held, as in a reduction: calibrated samples go through `apexfix.smoother`, headings through `apexfix.heading`.
 """
 
 import h5py
@@ -9,10 +9,11 @@ import pytest
 from scipy.io import loadmat
 from scipy.spatial.transform import Rotation
 
-from apexfix.attitude import Backsight, Stretch, heading_zero, pointing_of
+from apexfix.attitude import Stretch, pointing_of
 from apexfix.calibrate.imu import carried_calibration, rate_rad_s, specific_force_g
+from apexfix.calibrate.tolerance import tolerance_of
 from apexfix.geometry import wrapped
-from apexfix.pressed import SIGMA_SCALE_CALIBRATED, SIGMA_SCALE_NOMINAL
+from apexfix.heading import Look, heading_zero
 from apexfix.smoother import smoothed
 from apexfix.units import DEG
 
@@ -21,9 +22,11 @@ TRIAL = "broad/04_undisturbed_slow_rotation_with_breaks_A.mat"
 GRAVITY_M_S2 = 9.80665
 WINDOW_S = 20.0  # the longest window that a unit records (docs/protocol.md, section 3)
 HOP_S = 10.0  # the middle of each is judged: a press stands inside its window, not at its edge
+SIGMA_TURN = 0.003  # of a calibrated gyroscope
 STILL_S = 10.0  # the trial begins at rest; a unit takes its gyro offset there
 # MPU-6050 at rest, 10.9 minutes at about 100 Hz. Counts at 2 g and 250 deg/s, as the recorder divided them.
 BOOT = {"accel_lsb_per_g": 16384, "gyro_lsb_per_dps": 131.0, "calibration": None}
+UNIT = tolerance_of("MPU-6050", carried_calibration(BOOT))
 UP = np.array([0.0, 0.0, 1.0])
 
 
@@ -45,7 +48,7 @@ def windows_of(t_us, rate, force, window_s, hop_s):
     for first in range(0, len(t_us) - count + 1, hop):
         own, middle = slice(first, first + count), first + count // 2
         known = Rotation.align_vectors([UP], [force[middle]])[0].as_quat(scalar_first=True)
-        yield own, Stretch(t_us[own], rate[own], force[own], int(t_us[middle]), known, SIGMA_SCALE_CALIBRATED)
+        yield own, Stretch(t_us[own], rate[own], force[own], int(t_us[middle]), known, SIGMA_TURN)
 
 
 def smoothed_trial(trial, window_s, hop_s):
@@ -101,7 +104,7 @@ def seen_at_rest(resting, begin_us, long_us, known_wxyz):
     t_us, rate, force = resting
     own = slice(*np.searchsorted(t_us, [begin_us, begin_us + long_us]))
     own = slice(own.start, own.stop + 1)  # the first sample of the next window is this one's last
-    return Stretch(t_us[own], rate[own], force[own], int(t_us[own.start]), known_wxyz, SIGMA_SCALE_NOMINAL)
+    return Stretch(t_us[own], rate[own], force[own], int(t_us[own.start]), known_wxyz, UNIT.turn)
 
 
 def upright(force):
@@ -125,10 +128,10 @@ def test_the_heading_of_a_real_part_closes_within_two_tenths_of_a_degree_over_te
         (seen,) = smoothed([seen_at_rest(resting, begin_us, 20_000_000, known)])
         heading += pointing_of(seen.level_from_body, np.array([1.0, 0.0, 0.0]))[0][:-1].tolist()
         known = seen.level_from_body[-1].as_quat(scalar_first=True)
-    ends = [Backsight(int(t_us[i]), heading[i]) for i in (0, len(heading) - 1)]
+    looks = [Look(int(t_us[i]), heading[i], 0.0, None, int(t_us[0])) for i in range(len(heading))]
     error, misclosures = [], []
     for i in range(100, len(heading) - 100, 100):
-        zero = heading_zero(ends, 0.0, int(t_us[i]), 0.0)
+        zero = heading_zero([looks[0], looks[-1]], 0.0, looks[i], 0.0, UNIT)
         error.append(float(wrapped(heading[i] + zero.azimuth_minus_heading_rad)))
         misclosures.append(zero.misclosure_rad)
     assert np.max(np.abs(error)) / DEG <= 0.2

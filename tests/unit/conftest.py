@@ -172,8 +172,8 @@ def unit_boot(name, boot=1, calibration=None, **more):
     return lambda sequence: record(1, sequence, json.dumps(value).encode())
 
 
-def unit_press(seconds, flight=1, kind=1, quaternion=(1.0, 0.0, 0.0, 0.0), boot=1):
-    fields = (kind, 1, flight, round(seconds * 1e6), boot, *quaternion, 0.0, 0.0, 0.0, -1, 2150, 1)
+def unit_press(seconds, flight=1, kind=1, quaternion=(1.0, 0.0, 0.0, 0.0), boot=1, still_us=500_000_000):
+    fields = (kind, 1, flight, round(seconds * 1e6), boot, *quaternion, 0.0, 0.0, 0.0, still_us, 2150, 1)
     return lambda sequence: record(2, sequence, struct.pack("<BBHqIfffffffqhH", *fields))
 
 

@@ -1,10 +1,10 @@
-"""The attitude room: samples to directions, backsights to azimuths."""
+"""The attitude room: samples to directions."""
 
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from apexfix.attitude import Backsight, heading_zero, integrated, misclosure_limit_rad, pointing_of
+from apexfix.attitude import integrated, pointing_of
 from apexfix.units import DEG
 
 LEVEL_NORTH = [np.sqrt(0.5), 0.0, 0.0, np.sqrt(0.5)]  # body x along level y: heading 0
@@ -56,34 +56,3 @@ def test_a_single_sample_is_the_press_itself():
     known = pitched(30.0).as_quat(scalar_first=True)
     found = Rotation.from_quat(integrated(np.zeros((1, 1)), np.zeros((1, 1, 3)), known)[0], scalar_first=True)
     assert pointing_of(found, TUBE)[1][0] / DEG == pytest.approx(30.0)
-
-
-def test_two_backsights_take_out_a_steady_drift_exactly():
-    rate = 0.02 * DEG  # per second
-    zero_at = {t: 10 * DEG + rate * t for t in (0, 30, 100)}
-    backsights = [Backsight(t * 1_000_000, float(np.mod(50 * DEG - zero_at[t], 2 * np.pi))) for t in (0, 100)]
-    zero = heading_zero(backsights, 50 * DEG, 30_000_000, 0.2 * DEG)
-    assert zero is not None
-    assert zero.azimuth_minus_heading_rad == pytest.approx(zero_at[30])
-    assert zero.misclosure_rad == pytest.approx(rate * 100)
-
-
-def test_a_misclosure_across_north_is_the_short_way_round():
-    zero = heading_zero([Backsight(0, 359.9 * DEG), Backsight(10_000_000, 0.1 * DEG)], 0.0, 5_000_000, 0.2 * DEG)
-    assert zero is not None
-    assert zero.azimuth_minus_heading_rad == pytest.approx(0.0, abs=1e-12)
-    assert zero.misclosure_rad == pytest.approx(-0.2 * DEG)
-
-
-def test_one_backsight_gives_a_zero_that_is_less_sure_with_time():
-    sigma = [heading_zero([Backsight(0, 1.0)], 1.5, t * 1_000_000, 0.2 * DEG).sigma_rad for t in (1, 60, 300)]
-    assert sigma == sorted(sigma)
-    assert sigma[1] / DEG == pytest.approx(np.hypot(0.2, 0.5))
-
-
-def test_no_backsight_gives_no_azimuth():
-    assert heading_zero([], 0.0, 0, 0.1) is None
-
-
-def test_the_limit_of_a_misclosure_grows_with_the_time_between():
-    assert misclosure_limit_rad(0.2 * DEG, 60.0) / DEG == pytest.approx(3 * np.hypot(0.2 * np.sqrt(2), 0.5))

@@ -4,7 +4,9 @@ from math import cos, radians, sin
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from apexfix.cli import main
 from apexfix.errors import CalibrationError, ReductionError
 from apexfix.sighted import directed
 
@@ -68,6 +70,42 @@ def test_backsights_that_disagree_are_told(hand_day):
         hand_day.press(610.0, kind=REFERENCE, quaternion=quaternion(40.0, 0.0)),
     ])  # fmt: skip
     assert "disagree by 7.0°" in only(hand_day).remarks[0]
+
+
+CALIBRATED = {"id": "good", "accel_offset_g": [0.01, 0.0, 0.0], "gyro_matrix": [[1.01, 0, 0], [0, 1, 0], [0, 0, 1]]}
+
+
+def pushed_day(day, imu, push_deg, seconds=170.0):
+    """Both units sight the apex over the pad between two backsights; A's stand was pushed by an angle in between."""
+    for unit, push in (("u01", push_deg), ("u02", 0.0)):
+        day.unit(unit, [
+            day.boot(unit, calibration=CALIBRATED, imu=imu),
+            day.press(590.0, kind=REFERENCE, quaternion=quaternion(33.0, 0.0), still_us=580_000_000),
+            day.press(600.0, quaternion=quaternion(33.0, 40.0), still_us=580_000_000),
+            day.press(590.0 + seconds, kind=REFERENCE, quaternion=quaternion(33.0 + push, 0.0), still_us=580_000_000),
+        ])  # fmt: skip
+
+
+@pytest.mark.parametrize("imu", ["MPU-6050", "LSM6DSOX"])
+@pytest.mark.parametrize(("push_deg", "told"), [(3.0, True), (0.5, False)])
+def test_a_stand_that_was_pushed_between_the_backsights_is_told_by_the_whole_reduction(hand_day, imu, push_deg, told):
+    pushed_day(hand_day, imu, push_deg)
+    done = CliRunner().invoke(main, ["reduce", str(hand_day.folder)])
+    assert done.exit_code == 0, done.output
+    sentence = f"station A: the backsights before and after the mark disagree by {push_deg:.1f}°"
+    assert (sentence in " ".join(done.output.split())) == told
+    assert "station B: the backsights" not in done.output
+
+
+def test_a_unit_that_never_rested_gives_an_elevation_alone(hand_day):
+    hand_day.unit("u01", [
+        hand_day.boot("u01"),
+        hand_day.press(590.0, kind=REFERENCE, quaternion=quaternion(33.0, 0.0), still_us=-1),
+        hand_day.press(600.0, quaternion=quaternion(33.0, 40.0), still_us=-1),
+    ])  # fmt: skip
+    one = only(hand_day)
+    assert one.sighting.azimuth_rad is None
+    assert "rest the unit for ten seconds" in one.remarks[0]
 
 
 def test_a_still_window_is_a_track_that_stays_on_the_mark(hand_day, kit):

@@ -6,15 +6,16 @@ import struct
 import numpy as np
 import pytest
 
-from apexfix.attitude import SIGMA_DRIFT_RAD_PER_S
-from apexfix.carried import SIGMA_UNCALIBRATED_RAD, SIGMA_ZERO_RAD
+from apexfix.calibrate.tolerance import SIGMA_ZERO_RAD
 from apexfix.errors import CalibrationError, FileError
+from apexfix.heading import heading_zero
 from apexfix.sighted import SIGMA_BACKSIGHT_RAD, SIGMA_POINTING_RAD, directed
 from apexfix.units import DEG
 
 REFERENCE = 2
 LEAN = (0.9659258, 0.0, -0.2588190, 0.0)  # pitched up by 30 degrees: half-angle of the body's left axis
 UP_30 = (8192, 0, 14189)  # what 16384 counts for one g show there: sine and cosine
+AS_MADE_RAD = 2.4 * DEG  # rms over 0 to 85 degrees of simulated MPU-6050: 2.46 (bench/calibration.py)
 OFF = {"id": "better", "accel_offset_g": [0.02, 0.0, 0.0]}
 
 
@@ -44,6 +45,11 @@ def only(day):
     found = day.recorded()
     (mark,) = found.marks
     return found, directed(1, mark, found, clocked=True)
+
+
+def zero_sigma_rad(found, sigma_backsight_rad):
+    (pressed,) = found.presses.values()
+    return heading_zero(found.backsights[pressed.run], 0.0, pressed.look, sigma_backsight_rad, pressed.in_force.tolerance).sigma_rad
 
 
 def one_mark(day, still, **boot):
@@ -140,7 +146,7 @@ def test_a_unit_that_carried_another_one_s_calibration_counts_as_not_calibrated(
     one_mark(hand_day, still, calibration=OFF | {"serial": "serial-u77"})
     found, one = only(hand_day)
     assert np.degrees(one.sighting.elevation_rad) == pytest.approx(30.0, abs=0.01)
-    assert found.site.station("A").sigma_elevation_zero_rad == SIGMA_UNCALIBRATED_RAD
+    assert found.site.station("A").sigma_elevation_zero_rad == AS_MADE_RAD
     assert any("counts as not calibrated: the calibration is of serial 'serial-u77'" in remark for remark in found.remarks)
 
 
@@ -156,12 +162,11 @@ def test_a_field_test_and_the_covariance_of_the_calibration_set_the_sigmas(hand_
     calibration_file(hand_day, sigma_elevation_deg=0.11, sigma_azimuth_deg=0.13, sigma_elevation_zero_deg=0.04)
     found, one = only(hand_day)
     assert before[1].sighting.sigma_elevation_rad == SIGMA_POINTING_RAD
-    assert before[0].site.station("A").sigma_elevation_zero_rad == SIGMA_UNCALIBRATED_RAD
+    assert before[0].site.station("A").sigma_elevation_zero_rad == AS_MADE_RAD
     assert one.sighting.sigma_elevation_rad / DEG == pytest.approx(0.11)
     assert found.site.station("A").sigma_elevation_zero_rad / DEG == pytest.approx(0.04)
-    # one backsight 10 s ago: its own sigma, the drift since, and the hand's across the line of sight
-    drift = 10 * SIGMA_DRIFT_RAD_PER_S / DEG
-    expected = np.sqrt(0.13**2 + drift**2 + (0.13 / np.cos(one.sighting.elevation_rad)) ** 2)
+    # one backsight 10 s ago: its zero, and the hand's across the line of sight
+    expected = np.hypot(zero_sigma_rad(found, 0.13 * DEG) / DEG, 0.13 / np.cos(one.sighting.elevation_rad))
     assert one.sighting.sigma_azimuth_rad / DEG == pytest.approx(expected, rel=1e-3)
 
 
@@ -171,7 +176,7 @@ def test_without_a_field_test_common_practice_stands(hand_day, still):
     found, one = only(hand_day)
     assert found.site.station("A").sigma_elevation_zero_rad == SIGMA_ZERO_RAD
     across = SIGMA_POINTING_RAD / np.cos(one.sighting.elevation_rad)
-    expected = np.sqrt(SIGMA_BACKSIGHT_RAD**2 + (10 * SIGMA_DRIFT_RAD_PER_S) ** 2 + across**2)
+    expected = np.hypot(zero_sigma_rad(found, SIGMA_BACKSIGHT_RAD), across)
     assert one.sighting.sigma_azimuth_rad == pytest.approx(expected, rel=1e-3)
 
 
@@ -218,3 +223,31 @@ def test_samples_that_begin_long_after_the_press_are_not_its_samples(hand_day, k
     _, one = only(hand_day)
     assert one.track is None
     assert one.sighting.elevation_rad == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize(("imu", "zero_deg"), [("MPU-6050", "2.4"), ("LSM6DSOX", "1.3")])
+def test_a_unit_that_nobody_calibrated_is_told_of_with_what_its_part_allows(hand_day, still, imu, zero_deg):
+    one_mark(hand_day, still, imu=imu)
+    found, _ = only(hand_day)
+    assert [r for r in found.remarks if "not calibrated well" in r and f"may be {zero_deg}° off" in r]
+    assert found.site.station("A").sigma_elevation_zero_rad / DEG == pytest.approx(float(zero_deg))
+
+
+def test_a_unit_of_six_faces_is_told_of_and_a_well_calibrated_one_is_not(hand_day, still):
+    one_mark(hand_day, still)
+    calibration_file(hand_day, sigma_elevation_zero_deg=0.68)
+    assert any("may be 0.7° off" in remark for remark in only(hand_day)[0].remarks)
+    calibration_file(hand_day, sigma_elevation_zero_deg=0.05)
+    assert not any("not calibrated well" in remark for remark in only(hand_day)[0].remarks)
+
+
+def test_a_boot_without_a_calibration_leaves_the_whole_station_s_zero_open(hand_day, still):
+    hand_day.unit("u01", [
+        hand_day.boot("u01", boot=1),
+        hand_day.press(600.0, quaternion=LEAN),
+        still(),
+        hand_day.boot("u01", boot=2, calibration=OFF),
+        hand_day.press(700.0, quaternion=LEAN, boot=2),
+        still(),
+    ], clocked=(1, 2))  # fmt: skip
+    assert hand_day.recorded().site.station("A").sigma_elevation_zero_rad == AS_MADE_RAD
