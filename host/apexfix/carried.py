@@ -14,12 +14,14 @@ import numpy as np
 
 from apexfix.align import Mark
 from apexfix.archive import Archive
+from apexfix.calibrate.steps import read_steps
 from apexfix.clock import Clock, ClockKey, clocks
 from apexfix.errors import ReductionError
 from apexfix.heading import Look
 from apexfix.model import Site, Station
 from apexfix.pressed import Pressed, RunKey, Started, pressed_at
 from apexfix.records import MARK, REFERENCE, Boot
+from apexfix.stands import Stands, stands_of
 from apexfix.units import DEG
 
 SIGMA_AZIMUTH_ZERO_RAD: Final = 0.1 * DEG  # what a repeated backsight's azimuths keep in common; common practice
@@ -36,6 +38,7 @@ class Recorded:
     marks: tuple[Mark, ...]
     presses: Mapping[str, Pressed]  # key of the mark -> press
     backsights: Mapping[RunKey, tuple[Look, ...]]
+    stands: Stands
     remarks: tuple[str, ...]
 
 
@@ -60,11 +63,14 @@ def recorded(archive: Archive, site: Site, folder: Path) -> Recorded:
     known = clocks(archive.exchanges())
     stations = _stations(site, boots)
     remarks = [*_homeless(stations, boots), *(remark for clock in known.values() for remark in clock.remarks)]
-    presses = tuple(archive.presses())
+    guided = read_steps(folder)  # presses that a step of a calibration asked for are no flight's
+    presses = tuple(p for p in archive.presses() if (p.log, p.record.sequence) not in guided)
     started = {key: Started(boot, int(known[key].utc_us(0)[0]) if key in known else None) for key, boot in boots.items()}
     placed = pressed_at(archive, presses, stations, started, folder)
     remarks += dict.fromkeys(pressed.in_force.refused for pressed in placed if pressed.in_force.refused)
     remarks += _rough(placed)
+    stands = stands_of(archive, folder, placed)
+    remarks += stands.remarks
     lost = len(presses) - len(placed)
     if lost:
         remarks.append(
@@ -78,6 +84,7 @@ def recorded(archive: Archive, site: Site, folder: Path) -> Recorded:
         marks=tuple(_mark((key, names[key]), pressed, known) for key, pressed in marks.items()),
         presses=marks,
         backsights=_backsights(placed),
+        stands=stands,
         remarks=tuple(remarks),
     )
 

@@ -11,6 +11,7 @@ from apexfix.attitude import HeadingZero
 from apexfix.carried import Recorded
 from apexfix.heading import Look, heading_zero, misclosure_limit_rad
 from apexfix.model import Sighting, Track
+from apexfix.on_axis import chosen
 from apexfix.pressed import Pressed, RunKey
 from apexfix.units import DEG
 
@@ -43,7 +44,9 @@ def directed(number: int, mark: Mark, found: Recorded, *, clocked: bool) -> Dire
         Whether that time is UTC; otherwise the sighting has none.
     """
     pressed = found.presses[mark.key]
-    zero = _zero(pressed, found.backsights)
+    by_gyro = _zero(pressed, found.backsights)
+    best = chosen(pressed, by_gyro, found.stands, _sigma_backsight(pressed))
+    zero = best.zero
     sighting = Sighting(
         flight=number,
         station=mark.station,
@@ -53,9 +56,10 @@ def directed(number: int, mark: Mark, found: Recorded, *, clocked: bool) -> Dire
         sigma_azimuth_rad=_sigma_azimuth(pressed, zero),
         sigma_elevation_rad=_sigma_elevation(pressed),
         sigma_time_s=mark.sigma_s,
+        note=best.note,
         source=mark.key,
     )
-    remarks = (*_remarks(pressed, zero, found.backsights), *_second_opinion(pressed))
+    remarks = (*_remarks(pressed, by_gyro or zero, found.backsights), *best.remarks, *_second_opinion(pressed))
     return Directed(sighting, _track(number, mark, pressed, zero), remarks)
 
 
