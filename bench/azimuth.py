@@ -115,8 +115,8 @@ class Outcome:
     limit_rad: float  # of the misclosure
 
 
-def drawn(part: imu.Part, plan: Plan, seed: Sequence[int]) -> list[Outcome]:
-    """Return what one unit of a kind finds in all CASES."""
+def drawn(part: imu.Part, plan: Plan, seed: Sequence[int]) -> list[Outcome | None]:
+    """Return what one unit of a kind finds in all CASES; None where its heading was lost."""
     rng = np.random.default_rng(seed)
     true = imu.faults(rng, part)
     calibration = imu.calibration(rng, true, "bench")
@@ -162,7 +162,7 @@ class Errand:
         return seen, float(np.arctan2(east, north))
 
 
-def outcome(errand: Errand, plan: Plan, case: Case, aims_rad: np.ndarray) -> Outcome:
+def outcome(errand: Errand, plan: Plan, case: Case, aims_rad: np.ndarray) -> Outcome | None:
     """Return the error of the azimuth at a mark; the hand was off the reference by these angles at the backsights."""
     backsights = []
     for at_s, aim_rad in zip((FIRST_S, plan.second_s), aims_rad, strict=False):
@@ -171,6 +171,8 @@ def outcome(errand: Errand, plan: Plan, case: Case, aims_rad: np.ndarray) -> Out
         backsights.append(replace(seen, heading_rad=seen.heading_rad - float(wrapped(azimuth - TARGET_RAD - aim_rad))))
     mark, azimuth = errand.look((FIRST_S + plan.second_s) / 2 if case.midway else plan.mark_s)
     zero = heading_zero(backsights, TARGET_RAD, mark, SIGMA_AIM_RAD, errand.tolerance)
+    if zero is None:
+        return None
     error = float(wrapped(mark.heading_rad + zero.azimuth_minus_heading_rad - azimuth))
     limit = misclosure_limit_rad(backsights, mark, SIGMA_AIM_RAD, errand.tolerance)
     return Outcome(error, zero.sigma_rad, zero.misclosure_rad, limit)
@@ -293,10 +295,11 @@ def stated_deg(found: Sequence[Outcome]) -> float:
     return float(np.sqrt(np.mean([o.sigma_rad**2 for o in found]))) / DEG
 
 
-def figures(found: Sequence[Outcome]) -> str:
+def figures(outcomes: Sequence[Outcome | None]) -> str:
     """Return one line of the table."""
+    found = [one for one in outcomes if one is not None]
     worst = max(abs(o.error_rad) for o in found) / DEG
-    line = f"{rms_deg(found):7.2f} {worst:7.2f} {stated_deg(found):7.2f} {over_sigma(found):7.2f}"
+    line = f"{len(outcomes) - len(found):5d} {rms_deg(found):7.2f} {worst:7.2f} {stated_deg(found):7.2f} {over_sigma(found):7.2f}"
     closures = [(o.misclosure_rad, o.limit_rad) for o in found if o.misclosure_rad is not None]
     if not closures:
         return line
@@ -313,7 +316,7 @@ def main() -> None:
     parser.add_argument("--all", action="store_true")
     options = parser.parse_args()
     print(f"azimuth at the mark, degrees, {options.units} units of each part, each backsight held to {SIGMA_AIM_RAD / DEG:.1f}")
-    print(f"{'part':<10} {'':<34} {'rms':>7} {'worst':>7} {'stated':>7} {'e2/s2':>7} {'misclosure':>11} {'limit':>7} {'beyond':>6}")
+    print(f"{'part':<10} {'':<34} {'lost':>5} {'rms':>7} {'worst':>7} {'stated':>7} {'e2/s2':>7} {'misclosure':>11} {'limit':>7} {'beyond':>6}")
     with ProcessPoolExecutor(2) as pool:
         for cell, plan in enumerate(PLANS if options.all else PLANS[:1]):
             print(f"{plan.away_s / 60:.0f} min, {plan.turn_deg:.0f} degrees, {plan.warming_c:g} C in five minutes")

@@ -23,7 +23,7 @@ _WARMING_C_PER_S: Final = 1.0 / 300.0
 # What the unit's filter adds in hands that shake and sway while it is carried, per root of time to the nearer backsight.
 _CARRIED_RAD_PER_ROOT_S: Final = 0.01 * DEG
 _FLATTEST: Final = 0.01  # cosine of the elevation: nearer to the zenith the azimuth says nothing at all
-_LOST_RAD: Final = 45.0 * DEG  # a heading that may have drifted by more is none, and a misclosure may hide whole turns
+_LOST_RAD: Final = 60.0 * DEG  # three times that is half round: a misclosure may hide whole turns, and the heading is none
 
 
 @dataclass(frozen=True, slots=True)

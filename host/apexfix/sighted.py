@@ -19,6 +19,9 @@ from apexfix.units import DEG
 # Common practice with open sights, where no field test has told what this observer reaches with this unit.
 SIGMA_BACKSIGHT_RAD: Final = 0.2 * DEG
 SIGMA_POINTING_RAD: Final = 0.3 * DEG
+# What an accelerometer's offsets do to an elevation E is a cos E + b sin E, not the same at all elevations: the share of it that is
+# each reading's own. Simulated days of uncalibrated units, apexes from 30 to 250 m high.
+UNLIKE: Final = 0.3
 SIGMA_UNIT_RAD: Final = 0.1 * DEG  # of the unit's own filter beside a moving hand, from simulated observers
 _WARN_SIGMA: Final = 3.0
 _FLATTEST: Final = 0.01  # cosine of the elevation: nearer to the zenith the azimuth says nothing at all
@@ -76,9 +79,14 @@ def _sigma_backsight(pressed: Pressed) -> float:
 
 
 def _sigma_elevation(pressed: Pressed) -> float:
-    """Return the sigma of one reading: what site.toml says, else the field test in the calibration, else common practice."""
+    """Return the sigma of one reading: what site.toml says, else the hand's and what of the unit's zero is not alike all day."""
     if pressed.station.sigma_elevation_rad is not None:
         return pressed.station.sigma_elevation_rad
+    return float(np.hypot(_sigma_hand(pressed), UNLIKE * pressed.in_force.tolerance.zero_rad))
+
+
+def _sigma_hand(pressed: Pressed) -> float:
+    """Return what the field test in the calibration says, else common practice."""
     return pressed.in_force.calibration.stated.elevation_rad or SIGMA_POINTING_RAD
 
 
@@ -86,7 +94,7 @@ def _sigma_azimuth(pressed: Pressed, zero: HeadingZero | None) -> float | None:
     """Return the sigma of the azimuth reading: the zero's, and the hand's across the line of sight."""
     if zero is None or pressed.station.sigma_azimuth_rad is not None:
         return pressed.station.sigma_azimuth_rad
-    across = pressed.in_force.calibration.stated.azimuth_rad or _sigma_elevation(pressed)
+    across = pressed.in_force.calibration.stated.azimuth_rad or pressed.station.sigma_elevation_rad or _sigma_hand(pressed)
     level = max(abs(float(np.cos(pressed.elevation_rad))), _FLATTEST)
     return float(np.hypot(zero.sigma_rad, across / level))
 

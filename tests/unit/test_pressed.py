@@ -161,9 +161,9 @@ def test_a_field_test_and_the_covariance_of_the_calibration_set_the_sigmas(hand_
     before = only(hand_day)
     calibration_file(hand_day, sigma_elevation_deg=0.11, sigma_azimuth_deg=0.13, sigma_elevation_zero_deg=0.04)
     found, one = only(hand_day)
-    assert before[1].sighting.sigma_elevation_rad == SIGMA_POINTING_RAD
+    assert before[1].sighting.sigma_elevation_rad == pytest.approx(np.hypot(SIGMA_POINTING_RAD, 0.3 * AS_MADE_RAD))
     assert before[0].site.station("A").sigma_elevation_zero_rad == AS_MADE_RAD
-    assert one.sighting.sigma_elevation_rad / DEG == pytest.approx(0.11)
+    assert one.sighting.sigma_elevation_rad / DEG == pytest.approx(np.hypot(0.11, 0.3 * 0.04))
     assert found.site.station("A").sigma_elevation_zero_rad / DEG == pytest.approx(0.04)
     # one backsight 10 s ago: its zero, and the hand's across the line of sight
     expected = np.hypot(zero_sigma_rad(found, 0.13 * DEG) / DEG, 0.13 / np.cos(one.sighting.elevation_rad))
