@@ -316,7 +316,8 @@ def main() -> None:
     parser.add_argument("--all", action="store_true")
     options = parser.parse_args()
     print(f"azimuth at the mark, degrees, {options.units} units of each part, each backsight held to {SIGMA_AIM_RAD / DEG:.1f}")
-    print(f"{'part':<10} {'':<34} {'lost':>5} {'rms':>7} {'worst':>7} {'stated':>7} {'e2/s2':>7} {'misclosure':>11} {'limit':>7} {'beyond':>6}")
+    names = f"{'lost':>5} {'rms':>7} {'worst':>7} {'stated':>7} {'e2/s2':>7} {'misclosure':>11} {'limit':>7} {'beyond':>6}"
+    print(f"{'part':<10} {'':<34} {names}")
     with ProcessPoolExecutor(2) as pool:
         for cell, plan in enumerate(PLANS if options.all else PLANS[:1]):
             print(f"{plan.away_s / 60:.0f} min, {plan.turn_deg:.0f} degrees, {plan.warming_c:g} C in five minutes")

@@ -89,6 +89,7 @@ def test_heights_of_units_as_they_come_are_as_unsure_as_they_say(part, hand_day,
         for result, height in zip(reduce_day(field.site, field.flights).flights, truth, strict=True):
             squares.append((result.position_m[2] - height) ** 2 / result.covariance_m2[2, 2])
             inside.append(result.interval95_m[0] <= height <= result.interval95_m[1])
-    # Flights of a day share their units' zeros, so that the 120 squares count for some 60 independent ones: their mean is within these limits in 99 of 100 cases (chi-square tables). 60 days of other seeds: 1.20 and 1.15, 93 and 92 % inside.
+    # Flights of a day share their units' zeros, so that the 120 squares count for some 60 independent ones: their mean is within
+    # these limits in 99 of 100 cases (chi-square tables). 60 days of other seeds: 1.20 and 1.15, 93 and 92 % inside.
     assert 0.59 < np.mean(squares) < 1.53
     assert np.mean(inside) > 0.87
