@@ -222,6 +222,7 @@ def test_the_kinds_of_conflict_are_all_printed(two, mocker):
     done = CliRunner().invoke(main, ["merge", *map(str, two)])
     assert "conflict" not in done.output
     merged = merge_day(*two)
-    mocker.patch("apexfix.cli.merge.merge_day", return_value=type(merged)(type(merged.archive)(0, 0, 0, (conflict,)), 0, 0, 0, (), ()))
+    archive = type(merged.archive)(0, 0, 0, (conflict,))
+    mocker.patch("apexfix.cli.merge.merge_day", return_value=type(merged)(archive, 0, 0, 0, (), ()))
     done = CliRunner().invoke(main, ["merge", *map(str, two)])
     assert "conflict: unit e661, log 9f3a01c2, segment 2, bytes from 7: 1 other bytes, kept beside" in done.output
