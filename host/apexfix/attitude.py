@@ -81,29 +81,65 @@ def integrated(time_s: Vector, rate_rad_s: Vector, known_wxyz: Vector) -> Vector
 
 
 def _running_product(steps: Vector) -> Vector:
-    """Return the N+1 products 1, s1, s1 s2, ... of (W, N, 4) quaternions in log2 N vectorised passes."""
-    one = np.broadcast_to([1.0, 0.0, 0.0, 0.0], (len(steps), 1, 4))
-    products = np.concatenate([one, steps], axis=1)
-    shift = 1
-    while shift < products.shape[1]:
-        products = np.concatenate([products[:, :shift], product(products[:, :-shift], products[:, shift:])], axis=1)
-        shift *= 2
-    return products
+    """Return the N+1 products 1, s1, s1 s2, ... of (W, N, 4) quaternions: within blocks of root N, then over the blocks."""
+    windows, count = len(steps), steps.shape[1] + 1
+    block = int(np.ceil(np.sqrt(count)))
+    padded = np.zeros((windows, block * block, 4))
+    padded[..., 0] = 1.0
+    padded[:, 1:count] = steps
+    products = padded.reshape(windows, block, block, 4)
+    for place in range(1, block):
+        products[:, :, place] = product(products[:, :, place - 1], products[:, :, place])
+    begun = np.zeros((windows, block, 4))
+    begun[..., 0] = 1.0
+    for place in range(1, block):
+        begun[:, place] = product(begun[:, place - 1], products[:, place - 1, -1])
+    return np.asarray(product(begun[:, :, None], products).reshape(windows, -1, 4)[:, :count])
 
 
 def quaternions(turn_rad: Vector) -> Vector:
     """Return the quaternions (..., 4) of rotation vectors (..., 3)."""
-    half = 0.5 * np.sqrt(np.einsum("...i,...i->...", turn_rad, turn_rad))[..., None]
-    return np.concatenate([np.cos(half), 0.5 * turn_rad * np.sinc(half / np.pi)], axis=-1)
+    half = 0.5 * np.sqrt(np.einsum("...i,...i->...", turn_rad, turn_rad))
+    found = np.empty((*half.shape, 4))
+    found[..., 0] = np.cos(half)
+    found[..., 1:] = 0.5 * turn_rad * np.sinc(half / np.pi)[..., None]
+    return found
+
+
+def matrices(wxyz: Vector) -> Vector:
+    """Return the rotation matrices (..., 3, 3) of unit quaternions (..., 4)."""
+    w, x, y, z = np.moveaxis(wxyz, -1, 0)
+    found = np.empty((*w.shape, 3, 3))
+    found[..., 0, 0] = 1 - 2 * (y * y + z * z)
+    found[..., 0, 1] = 2 * (x * y - w * z)
+    found[..., 0, 2] = 2 * (x * z + w * y)
+    found[..., 1, 0] = 2 * (x * y + w * z)
+    found[..., 1, 1] = 1 - 2 * (x * x + z * z)
+    found[..., 1, 2] = 2 * (y * z - w * x)
+    found[..., 2, 0] = 2 * (x * z - w * y)
+    found[..., 2, 1] = 2 * (y * z + w * x)
+    found[..., 2, 2] = 1 - 2 * (x * x + y * y)
+    return found
 
 
 def product(a: Vector, b: Vector) -> Vector:
     """Return the Hamilton product of quaternions (..., 4): first b, then a."""
     aw, ax, ay, az = np.moveaxis(a, -1, 0)
     bw, bx, by, bz = np.moveaxis(b, -1, 0)
-    return np.stack([
-        aw * bw - ax * bx - ay * by - az * bz,
-        aw * bx + ax * bw + ay * bz - az * by,
-        aw * by - ax * bz + ay * bw + az * bx,
-        aw * bz + ax * by - ay * bx + az * bw,
-    ], axis=-1)  # fmt: skip
+    w = aw * bw - ax * bx - ay * by - az * bz
+    found = np.empty((*w.shape, 4))
+    found[..., 0] = w
+    found[..., 1] = aw * bx + ax * bw + ay * bz - az * by
+    found[..., 2] = aw * by - ax * bz + ay * bw + az * bx
+    found[..., 3] = aw * bz + ax * by - ay * bx + az * bw
+    return found
+
+
+def upright_turn(level: Vector) -> Vector:
+    """Return the quaternions (W, 4) of the shortest turns that bring vectors (W, 3) of any length up; those of no length stay."""
+    sine = np.hypot(level[:, 0], level[:, 1])
+    flat = np.where(sine > 0.0, sine, 1.0)
+    # upside down, every way is as short
+    axis = np.where(sine[:, None] > 0.0, np.stack([level[:, 1], -level[:, 0]], axis=1) / flat[:, None], [1.0, 0.0])
+    half = 0.5 * np.arctan2(sine, level[:, 2])
+    return np.column_stack([np.cos(half), axis * np.sin(half)[:, None], np.zeros(len(level))])

@@ -1,6 +1,7 @@
 """Every press of a unit as a direction in the unit's own level frame, from raw samples and the calibration in force."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -9,7 +10,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from apexfix.archive import Archive, Stored
-from apexfix.attitude import Pointing, Stretch, pointing_of
+from apexfix.attitude import Pointing, Stretch, pointing_of, product, upright_turn
 from apexfix.calibrate.document import demand_fresh, demand_own, file_name, in_force
 from apexfix.calibrate.imu import ImuCalibration, carried_calibration, rate_rad_s, specific_force_g
 from apexfix.calibrate.tolerance import Tolerance, tolerance_of
@@ -17,11 +18,13 @@ from apexfix.clock import ClockKey
 from apexfix.errors import CalibrationError
 from apexfix.heading import Look
 from apexfix.model import Station, Vector
-from apexfix.records import Boot, Press, Window
-from apexfix.smoother import smoothed
+from apexfix.records import REFERENCE, Boot, Press, Window
+from apexfix.smoother import mean_force_g, smoothed
 from apexfix.units import SECOND_US
 
 _FURTHEST_US: Final = SECOND_US // 4  # of the nearest sample from its press: the unit itself gives up there (docs/protocol.md)
+_AT_ONCE: Final = 40  # presses: arrays that a processor's cache holds
+_HELD_US: Final = SECOND_US // 4  # before and after a reference press
 
 
 class RunKey(NamedTuple):
@@ -65,8 +68,8 @@ class Pressed:
     in_force: InForce
     heading_rad: float
     elevation_rad: float
-    track: Pointing | None  # around the press; None where no samples came
-    sigma_tilt_rad: float  # of the elevation, against gravity, from the samples; infinite where they do not tell
+    track: Pointing | None  # around a mark; None where no samples came
+    sigma_tilt_rad: float  # of a mark's elevation, against gravity, from the samples; infinite where they do not tell
     unit_elevation_rad: float  # what the unit made of it at once, by the tube's axis in force
 
     @property
@@ -189,59 +192,100 @@ def pressed_at(
             run = RunKey(key, stored.record.run)
             boot = boots[key].boot
             raw.append(_Raw(stations[boot.serial], boot.unit, run, stored.record, archive.windows(stored), used[key]))
-    stretches = [_stretch(one) for one in raw]
-    tracks = iter(_tracks([(one, own) for one, own in zip(raw, stretches, strict=True) if own is not None]))
     by_unit = zip(*_by_units(raw), strict=True)
-    return tuple(
-        _pressed(one, unit, None if own is None else next(tracks))
-        for one, own, unit in zip(raw, stretches, by_unit, strict=True)
-    )
-
-
-def _stretch(one: _Raw) -> Stretch | None:
-    """Return the calibrated samples around a press, None where none is near it."""
-    pieces = sorted({window.first: window for window in one.windows}.values(), key=lambda window: window.first)
-    if not any(np.any(np.abs(piece.t_us) < _FURTHEST_US) for piece in pieces):
-        return None
-    calibration = one.in_force.calibration
-    return Stretch(
-        t_us=np.concatenate([piece.t_us.astype(np.int64) for piece in pieces]) + one.press.t_us,
-        rate_rad_s=rate_rad_s(calibration, np.concatenate([piece.gyro_counts for piece in pieces]), _still_offset(one)),
-        force_g=specific_force_g(calibration, np.concatenate([piece.accel_counts for piece in pieces])),
-        at_us=one.press.t_us,
-        attitude_wxyz=np.array(one.press.level_from_body),
-        sigma_turn=one.in_force.tolerance.turn,
-    )
-
-
-def _still_offset(one: _Raw) -> Vector:
-    """Return the still offset of the gyroscope (3,) as the calibration in force has it; the unit logged it by its own."""
-    used, own = one.in_force.calibration, one.in_force.own
-    sensor = np.linalg.pinv(own.gyro_matrix) @ own.body_from_sensor.T @ np.array(one.press.gyro_offset_rad_s)
-    return np.asarray(used.body_from_sensor @ used.gyro_matrix @ sensor)
+    return tuple(_pressed(one, unit, seen) for one, unit, seen in zip(raw, by_unit, _seen(raw), strict=True))
 
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
     """What the samples around a press say."""
 
-    track: Pointing
+    heading_rad: float
+    elevation_rad: float
+    track: Pointing | None
     sigma_tilt_rad: float
 
 
-def _tracks(windows: Sequence[tuple[_Raw, Stretch]]) -> list[_Seen]:
-    """Return what every window says; all of them go through the same few passes of array arithmetic."""
+def _seen(raw: Sequence[_Raw]) -> list[_Seen | None]:
+    """Return what the samples around every press say, None where it has none."""
+    felt = [(index, one, own) for index, (one, own) in enumerate(zip(raw, _stretches(raw), strict=True)) if own is not None]
+    found: list[_Seen | None] = [None] * len(raw)
+    for is_reference, read in ((True, _held), (False, _tracks)):
+        members = [(index, (one, own)) for index, one, own in felt if (one.press.kind == REFERENCE) is is_reference]
+        for (index, _), seen in zip(members, read([window for _, window in members]), strict=True):
+            found[index] = seen
+    return found
+
+
+def _stretches(raw: Sequence[_Raw]) -> list[Stretch | None]:
+    """Return the calibrated samples around every press, None where none is near it; all of a boot are read together."""
+    boots: dict[ClockKey, list[tuple[int, list[Window]]]] = defaultdict(list)
+    for index, one in enumerate(raw):
+        pieces = sorted({window.first: window for window in one.windows}.values(), key=lambda window: window.first)
+        if any(np.any(np.abs(piece.t_us) < _FURTHEST_US) for piece in pieces):
+            boots[one.run.boot].append((index, pieces))
+    found: list[Stretch | None] = [None] * len(raw)
+    for members in boots.values():
+        for first in range(0, len(members), _AT_ONCE):
+            some = members[first : first + _AT_ONCE]
+            for (index, _), own in zip(some, _read_samples([(raw[i], pieces) for i, pieces in some]), strict=True):
+                found[index] = own
+    return found
+
+
+def _read_samples(members: Sequence[tuple[_Raw, list[Window]]]) -> Iterator[Stretch]:
+    """Yield the calibrated samples of presses of one boot."""
+    in_force, pieces = members[0][0].in_force, [piece for _, own in members for piece in own]
+    counts = [sum(len(piece.t_us) for piece in own) for _, own in members]
+    offsets = np.array([one.press.gyro_offset_rad_s for one, _ in members]) @ _carried_over(in_force).T
+    at_us = np.repeat([one.press.t_us for one, _ in members], counts)
+    t_us = np.concatenate([piece.t_us for piece in pieces]) + at_us
+    gyro = np.concatenate([piece.gyro_counts for piece in pieces])
+    rate = rate_rad_s(in_force.calibration, gyro, np.repeat(offsets, counts, axis=0))
+    force = specific_force_g(in_force.calibration, np.concatenate([piece.accel_counts for piece in pieces]))
+    for (one, _), count, end in zip(members, counts, np.cumsum(counts), strict=True):
+        own = slice(end - count, end)
+        attitude = np.array(one.press.level_from_body)
+        yield Stretch(t_us[own], rate[own], force[own], one.press.t_us, attitude, in_force.tolerance.turn)
+
+
+def _carried_over(in_force: InForce) -> Vector:
+    """Return what makes (3, 3) of a still offset that the unit logged by its own calibration one by that in force."""
+    used, own = in_force.calibration, in_force.own
+    sensor = np.linalg.pinv(own.gyro_matrix) @ own.body_from_sensor.T
+    return np.asarray(used.body_from_sensor @ used.gyro_matrix @ sensor)
+
+
+def _tracks(windows: Sequence[tuple[_Raw, Stretch]]) -> Iterator[_Seen]:
+    """Yield what the window of every mark says; all of them go through the same few passes of array arithmetic."""
     if not windows:
-        return []
+        return
     found = smoothed([stretch for _, stretch in windows])
     counts = [len(stretch.t_us) for _, stretch in windows]
     tubes = np.repeat([one.in_force.calibration.tube_body for one, _ in windows], counts, axis=0)
-    heading, elevation = pointing_of(Rotation.concatenate([seen.level_from_body for seen in found]), tubes)
-    ends = np.cumsum(counts)
-    return [
-        _Seen(Pointing(stretch.t_us, heading[end - count : end], elevation[end - count : end]), seen.sigma_tilt_rad)
-        for (_, stretch), seen, count, end in zip(windows, found, counts, ends, strict=True)
-    ]
+    attitude = Rotation.from_quat(np.concatenate([seen.attitude_wxyz for seen in found]), scalar_first=True)
+    heading, elevation = pointing_of(attitude, tubes)
+    for (_, stretch), seen, count, end in zip(windows, found, counts, np.cumsum(counts), strict=True):
+        track = Pointing(stretch.t_us, heading[end - count : end], elevation[end - count : end])
+        at = int(np.argmin(np.abs(stretch.t_us - stretch.at_us)))
+        yield _Seen(float(track.heading_rad[at]), float(track.elevation_rad[at]), track, seen.sigma_tilt_rad)
+
+
+def _held(windows: Sequence[tuple[_Raw, Stretch]]) -> Iterator[_Seen]:
+    """Yield what the samples of every reference press say: its target stands still and low, so that its heading needs no smoother.
+
+    The unit's attitude, turned by the shortest way so that half a second of force points up. A tenth of a degree of tilt moves the
+    heading of a tube five degrees above the horizon by a hundredth.
+    """
+    if not windows:
+        return
+    attitude = np.array([own.attitude_wxyz for _, own in windows])
+    force = np.array([mean_force_g(own, _HELD_US) for _, own in windows])
+    level = Rotation.from_quat(attitude, scalar_first=True).apply(force)
+    upright = Rotation.from_quat(product(upright_turn(level), attitude), scalar_first=True)
+    tubes = np.array([one.in_force.calibration.tube_body for one, _ in windows])
+    for heading, elevation in zip(*pointing_of(upright, tubes), strict=True):
+        yield _Seen(float(heading), float(elevation), None, np.inf)
 
 
 def _by_units(raw: Sequence[_Raw]) -> tuple[Vector, Vector]:
@@ -255,16 +299,16 @@ def _by_units(raw: Sequence[_Raw]) -> tuple[Vector, Vector]:
 def _pressed(one: _Raw, by_unit: tuple[float, float], seen: _Seen | None) -> Pressed:
     """Return a press with its direction: from its samples, else by the unit's own attitude."""
     heading, elevation = (float(angle) for angle in by_unit)
-    at = None if seen is None else int(np.argmin(np.abs(seen.track.t_us - one.press.t_us)))
+    best = seen or _Seen(heading, elevation, None, np.inf)
     return Pressed(
         station=one.station,
         unit=one.unit,
         run=one.run,
         press=one.press,
         in_force=one.in_force,
-        heading_rad=heading if seen is None else float(seen.track.heading_rad[at]),
-        elevation_rad=elevation if seen is None else float(seen.track.elevation_rad[at]),
-        track=None if seen is None else seen.track,
-        sigma_tilt_rad=np.inf if seen is None else seen.sigma_tilt_rad,
+        heading_rad=best.heading_rad,
+        elevation_rad=best.elevation_rad,
+        track=best.track,
+        sigma_tilt_rad=best.sigma_tilt_rad,
         unit_elevation_rad=elevation,
     )

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from apexfix.attitude import Stretch, integrated, product, quaternions
+from apexfix.attitude import Stretch, integrated, matrices, product, quaternions, upright_turn
 from apexfix.model import Vector
 from apexfix.units import DEG, US
 
@@ -36,7 +36,7 @@ _HALF_RATE_S: Final = 0.015  # the angular acceleration is taken over twice this
 _LONGEST_STEP_S: Final = 0.05
 _CLOSE_RAD: Final = 1e-4  # the change after one so small is a hundredth of it
 _PASSES: Final = 20
-_AT_ONCE: Final = 10_000  # samples: what a processor's cache holds
+_AT_ONCE: Final = 20_000  # samples: what a processor's cache holds
 _GRAVITY_M_S2: Final = 9.80665
 _UP: Final = np.array([0.0, 0.0, 1.0])
 
@@ -45,10 +45,15 @@ _UP: Final = np.array([0.0, 0.0, 1.0])
 class Smoothed:
     """The attitudes of one window."""
 
-    level_from_body: Rotation  # (N,)
+    attitude_wxyz: Vector  # (N, 4) level_from_body
     sigma_tilt_rad: float  # of each level axis at the press; infinite where gravity was not felt and the unit's own attitude stands
     offset_rad_s: Vector  # (3,) what the gyroscope read beyond its still offset, body axes
     arm_m: Vector  # (3,) from the point that the unit turned about to the sensor, body axes
+
+    @property
+    def level_from_body(self) -> Rotation:
+        """The attitudes as (N,) rotations."""
+        return Rotation.from_quat(self.attitude_wxyz, scalar_first=True)
 
 
 class _Shape(NamedTuple):
@@ -58,6 +63,14 @@ class _Shape(NamedTuple):
     knots: int
     block: int  # samples in a block
     half: int  # samples over which the rate is differenced, each way
+
+
+class _Blocks(NamedTuple):
+    """What the blocks of W windows feel before the tilt and the offset are known, in level axes."""
+
+    felt: Vector  # (W, B, 3) mean force, g
+    swung: Vector  # (W, B, 3, 3) the force of a lever arm of one metre along each body axis
+    integral: Vector  # (W, B, 3, 3) of the attitude from the press to the middle
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +107,14 @@ def smoothed(stretches: Sequence[Stretch]) -> tuple[Smoothed, ...]:
 
 
 def _unfelt(stack: _Stack) -> list[Smoothed]:
-    return [Smoothed(Rotation.from_quat(own, scalar_first=True), np.inf, np.zeros(3), np.zeros(3)) for own in stack.begun_wxyz]
+    return [Smoothed(own, np.inf, np.zeros(3), np.zeros(3)) for own in stack.begun_wxyz]
+
+
+def mean_force_g(stretch: Stretch, within_us: int) -> Vector:
+    """Return the mean specific force (3,) about a press, zero where most samples do not know where up is."""
+    force = stretch.force_g[np.abs(stretch.t_us - stretch.at_us) <= within_us]
+    calm = _calm(force)
+    return force[calm].mean(axis=0) if np.mean(calm) >= _LEAST_CALM else np.zeros(3)
 
 
 def _calm(force_g: Vector) -> NDArray[np.bool_]:
@@ -134,25 +154,20 @@ def _stack(shape: _Shape, members: Sequence[Stretch]) -> _Stack:
 def _solved(stack: _Stack) -> list[Smoothed]:
     knots = stack.shape.knots
     hat = _hat(stack.shape)
-    lever = _lever(stack)
     prior = _prior(stack)
-    wxyz = _upright(stack)
+    blocks, wxyz, integral = _upright(stack)
     values = np.zeros((len(prior), 2 * knots + 6))
     normal = prior
     for _ in range(_PASSES):
-        normal, right, integral = _equations(stack, wxyz, (lever, hat, values[:, -3:]))
+        normal, right = _equations(stack, blocks, hat[_middles(stack.shape)], values)
         normal = normal + prior
-        right = right - np.einsum("wij,wj->wi", prior, values)
-        change = np.linalg.solve(normal, right[..., None])[..., 0]
+        change = np.linalg.solve(normal, (right - (prior @ values[..., None])[..., 0])[..., None])[..., 0]
         values = values + change
-        wxyz = _turned(wxyz, change, (hat, integral))
         if np.max(np.abs(change[:, : 2 * knots])) < _CLOSE_RAD:
             break
+    wxyz = product(quaternions(_vector(values, hat, integral)), wxyz)
     sigma = _sigma_tilt(np.asarray(np.linalg.inv(normal), dtype=np.float64), hat[stack.anchor])
-    return [
-        Smoothed(Rotation.from_quat(own, scalar_first=True), float(s), each[-6:-3], each[-3:])
-        for own, s, each in zip(wxyz, sigma, values, strict=True)
-    ]
+    return [Smoothed(own, float(s), each[-6:-3], each[-3:]) for own, s, each in zip(wxyz, sigma, values, strict=True)]
 
 
 def _hat(shape: _Shape) -> Vector:
@@ -164,15 +179,16 @@ def _hat(shape: _Shape) -> Vector:
 def _lever(stack: _Stack) -> Vector:
     """Return (W, B, 3, 3): the mean force of a block in g, in body axes, that a lever arm of one metre along each axis brings.
 
-    The acceleration of a point of a turning body: w' x r + w x (w x r).
+    The acceleration of a point of a turning body: w' x r + w x (w x r), where w x (w x r) = w (w r) - r (w w).
     """
     half = stack.shape.half
     index = np.arange(stack.shape.samples)
     later, earlier = np.minimum(index + half, index[-1]), np.maximum(index - half, 0)
     over_s = stack.time_s[:, later] - stack.time_s[:, earlier]
-    faster = (stack.rate_rad_s[:, later] - stack.rate_rad_s[:, earlier]) / over_s[..., None]
-    spin = _cross(stack.rate_rad_s)
-    return _block_sums(stack.shape, (_cross(faster) + spin @ spin) * stack.calm[..., None, None] / _GRAVITY_M_S2)
+    rate, counted = stack.rate_rad_s, (stack.calm / _GRAVITY_M_S2)[..., None]
+    faster = _block_sums(stack.shape, (rate[:, later] - rate[:, earlier]) * (counted / over_s[..., None]))
+    spin = _block_sums(stack.shape, (rate * counted)[..., :, None] * rate[..., None, :])
+    return np.asarray(_cross(faster) + spin - np.trace(spin, axis1=-2, axis2=-1)[..., None, None] * np.eye(3))
 
 
 def _prior(stack: _Stack) -> Vector:
@@ -202,45 +218,36 @@ def _wander(stack: _Stack) -> Vector:
     return np.asarray(SIGMA_WALK_RAD_ROOT_S**2 * time_s + (stack.sigma_turn[:, None] * turned) ** 2 + lost**2)
 
 
-def _upright(stack: _Stack) -> Vector:
-    """Return the attitudes (W, N, 4) turned, each window as a whole and by the shortest way, so that the mean force points up."""
-    mean = np.einsum("wb,wbi->wi", stack.weight, _level(stack.begun_wxyz, stack))
-    mean /= np.linalg.norm(mean, axis=1, keepdims=True)
-    axis = np.cross(mean, _UP)
-    sine = np.linalg.norm(axis, axis=1)
-    axis = np.where(sine[:, None] > 0.0, axis, [1.0, 0.0, 0.0])  # upside down: every way is as short
-    vector = axis / np.linalg.norm(axis, axis=1, keepdims=True) * np.arctan2(sine, mean[:, 2])[:, None]
-    return product(quaternions(vector)[:, None], stack.begun_wxyz)
+def _upright(stack: _Stack) -> tuple[_Blocks, Vector, Vector]:
+    """Return what the blocks feel, the attitudes (W, N, 4) and their integrals from the press (W, N, 3, 3), upright as a whole.
 
-
-def _level(wxyz: Vector, stack: _Stack) -> Vector:
-    """Return the mean specific force of each block in level axes (W, B, 3)."""
-    level = _rotation(wxyz).apply(stack.force_g.reshape(-1, 3)).reshape(stack.force_g.shape)
-    return _block_sums(stack.shape, level * stack.calm[..., None])
-
-
-def _rotation(wxyz: Vector) -> Rotation:
-    return Rotation.from_quat(wxyz.reshape(-1, 4), scalar_first=True)
-
-
-def _equations(stack: _Stack, wxyz: Vector, known: tuple[Vector, Vector, Vector]) -> tuple[Vector, Vector, Vector]:
-    """Return normal matrix (W, P, P), right side (W, P) and the integral of the attitude from the press (W, N, 3, 3).
-
-    The force is turned upright sample by sample; what the unknowns do to it is smooth, and taken in the middle of each block.
+    Each window is turned by the shortest way so that its mean force points up.
     """
-    lever, hat, arm = known
+    matrix = matrices(stack.begun_wxyz)
+    felt = _block_sums(stack.shape, np.einsum("wnij,wnj->wni", matrix, stack.force_g * stack.calm[..., None]))
+    turn = upright_turn((stack.weight[:, None] @ felt)[:, 0])
+    turned = matrices(turn)[:, None]
+    integral = turned @ _integral(stack, matrix)
     middle = _middles(stack.shape)
-    matrix = _rotation(wxyz).as_matrix().reshape(*wxyz.shape[:2], 3, 3)
-    integral = _integral(stack, matrix)
-    felt = _level(wxyz, stack)
-    swung = matrix[:, middle] @ lever
-    tilt = np.einsum("wbij,bk->wbikj", -_cross(felt)[..., :2], hat[middle])
-    rows = np.concatenate([tilt.reshape(*tilt.shape[:3], -1), _cross(felt) @ integral[:, middle], -swung], axis=3)
-    misfit = felt - _UP - np.einsum("wbij,wj->wbi", swung, arm)
-    weighted = rows * stack.weight[..., None, None]
-    flat = (len(rows), -1, rows.shape[3])
-    normal = np.swapaxes(weighted.reshape(flat), 1, 2) @ rows.reshape(flat)
-    return np.asarray(normal), -np.einsum("wbip,wbi->wp", weighted, misfit), integral
+    blocks = _Blocks(felt @ np.swapaxes(turned[:, 0], 1, 2), turned @ matrix[:, middle] @ _lever(stack), integral[:, middle])
+    return blocks, product(turn[:, None], stack.begun_wxyz), integral
+
+
+def _equations(stack: _Stack, blocks: _Blocks, hat: Vector, values: Vector) -> tuple[Vector, Vector]:
+    """Return normal matrix (W, P, P) and right side (W, P) about some values of the unknowns (W, P).
+
+    The force was turned upright sample by sample; what the unknowns do to it is smooth, and taken in the middle of each block.
+    """
+    vector = _vector(values, hat, blocks.integral)
+    turned = matrices(quaternions(vector))
+    felt, swung = (turned @ blocks.felt[..., None])[..., 0], turned @ blocks.swung
+    cross = _cross(felt) @ (np.eye(3) + 0.5 * _cross(vector))  # what more of a turn does after it, to first order
+    tilt = hat[:, None, :, None] * -cross[..., None, :2]
+    rows = np.concatenate([tilt.reshape(*tilt.shape[:3], -1), cross @ blocks.integral, -swung], axis=3)
+    misfit = felt - _UP - (swung @ values[:, None, -3:, None])[..., 0]
+    flat = rows.reshape(len(rows), -1, rows.shape[3])
+    weighted = np.swapaxes(flat * np.repeat(stack.weight, 3, axis=1)[..., None], 1, 2)
+    return weighted @ flat, -(weighted @ misfit.reshape(len(rows), -1, 1))[..., 0]
 
 
 def _block_sums(shape: _Shape, values: Vector) -> Vector:
@@ -260,14 +267,12 @@ def _integral(stack: _Stack, matrix: Vector) -> Vector:
     return summed - summed[np.arange(len(summed)), stack.anchor][:, None]
 
 
-def _turned(wxyz: Vector, change: Vector, known: tuple[Vector, Vector]) -> Vector:
-    """Return attitudes after a change of tilt and offset."""
-    hat, integral = known
-    knots = hat.shape[1]
-    tilt = np.einsum("nk,wkj->wnj", hat, change[:, : 2 * knots].reshape(-1, knots, 2))
-    vector = -np.einsum("wnij,wj->wni", integral, change[:, -6:-3])
-    vector[..., :2] += tilt
-    return product(quaternions(vector), wxyz)
+def _vector(values: Vector, hat: Vector, integral: Vector) -> Vector:
+    """Return the rotation vectors (W, M, 3) in level axes that tilt and offset bring at M places of a window."""
+    windows, places, knots = len(values), len(hat), hat.shape[1]
+    vector = -(integral.reshape(windows, -1, 3) @ values[:, -6:-3, None]).reshape(windows, places, 3)
+    vector[..., :2] += hat @ values[:, : 2 * knots].reshape(windows, knots, 2)
+    return vector
 
 
 def _sigma_tilt(covariance: Vector, hat: Vector) -> Vector:
