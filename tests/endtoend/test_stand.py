@@ -143,13 +143,15 @@ def test_reduce_names_the_source_of_the_azimuth(stood):
     assert [reading["note"] for reading in flight["readings"]] == [BY_ENCODER]
 
 
-def test_the_eccentricity_comes_again_out_of_the_raw_marks_in_the_file(stood):
+def test_the_same_figures_come_again_out_of_the_raw_records_and_of_the_marks_in_the_file(stood):
     document = read_document(stood[0])
     marks = document["encoder_marks"]
     again = fit_eccentricity(
         reading_rad(np.array([mark["angle"] for mark in marks])), np.radians([mark["mark_deg"] for mark in marks]), 0.2 * DEG
     ).eccentricity
     kept = carried_eccentricity(document)
+    assert apexfix("calibrate", "encoder", stood[0].parent)[:2] == (0, stood[2]["encoder"][1])
+    assert apexfix("calibrate", "stand", stood[1])[:2] == (0, stood[2]["stand"][1])
     assert len(marks) == 12
     assert kept.coefficients_rad == pytest.approx(again.coefficients_rad, abs=1e-4 * DEG)
     assert kept.covariance_rad2 == pytest.approx(again.covariance_rad2, rel=0.01, abs=1e-12)
@@ -160,6 +162,9 @@ def test_a_unit_whose_encoder_sees_no_magnet_carries_its_azimuth_by_gyroscope(tm
     with Builder(tmp_path / "unit", imu.MPU6050, true, 33, {}, Stand(magnet=False)) as builder:
         builder.switch_on()
         seen = flown(builder, day_at(tmp_path / "day"))
+        code, _, said = apexfix("calibrate", "stand", tmp_path / "day", "--port", builder.unit.port, builder=builder)
+    assert code == 5
+    assert "the unit saw no encoder with a magnet; wire the encoder" in said
     error = float(wrapped(seen.sighting.azimuth_rad - MARK.azimuth_rad))
     assert seen.sighting.note == ""
     assert abs(error) < 3 * seen.sighting.sigma_azimuth_rad

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from apexfix.errors import CalibrationError
 from apexfix.on_axis import BY_ENCODER
 from apexfix.sighted import directed
+from apexfix.stands import last_turn
 from apexfix.units import DEG
 
 MARK, REFERENCE = 1, 2
@@ -197,6 +199,11 @@ def test_a_turn_that_finds_no_lean_is_told_and_the_nominal_sigma_counts(hand_day
     (mark,) = found.marks
     seen = directed(1, mark, found, clocked=True)
     assert seen.sighting.sigma_azimuth_rad == pytest.approx(bare.mark().sighting.sigma_azimuth_rad, rel=1e-6)
+
+
+def test_a_unit_whose_stand_was_never_turned_is_asked_for_it():
+    with pytest.raises(CalibrationError, match="no turn of the stand through the horizon seen; clamp the tube, give"):
+        last_turn({}, "serial-u01")
 
 
 def test_a_turn_without_an_encoder_says_that_none_is_needed(field):

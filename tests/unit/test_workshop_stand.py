@@ -122,7 +122,7 @@ def test_a_mark_without_an_angle_is_refused_by_its_line(circle, target):
 
 
 def test_the_plans_ask_for_a_whole_turn():
-    asked = tour.encoder_plan()
+    asked = tour.encoder_plan(tour.MARKS_DEG)
     assert [step.target for step, _ in asked] == [f"{mark}" for mark in ROUND_DEG]
     assert all(f"to the mark at {step.target}°" in text for step, text in asked)
     assert [step.target for step, _ in tour.encoder_plan((0.0, 31.5))] == ["0", "31.5"]

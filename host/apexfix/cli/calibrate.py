@@ -170,7 +170,9 @@ def field_test(folder: Path, port: str | None, unit: str | None) -> None:
 @reports_errors
 def encoder(folder: Path, port: str | None, unit: str | None, marks_deg: tuple[float, ...]) -> None:
     """Turn the stand to twelve marks round its circle: how far beside the axis its encoder's magnet runs."""
-    _record(folder, port, lambda: tour.encoder_plan(marks_deg or tour.MARKS_DEG))
+    if port:
+        with _desk(folder, port) as desk:
+            tour.turn_to_marks(desk, marks_deg or tour.MARKS_DEG, _tell)
     bench = read_bench(folder, unit)
     _tell_all(encoder_marks(bench).refused)
     click.echo(words.of_encoder(eccentricity(bench)))

@@ -30,6 +30,9 @@ T = TypeVar("T")
 
 # Of one reading, where a calibration has no field test behind it; common practice with open sights on a support.
 _SIGMA_READING_RAD = 0.1 * DEG
+NO_ENCODER: Final = (
+    "the unit saw no encoder with a magnet; wire the encoder, bring its magnet within 3 mm, and switch the unit on again"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,9 +172,7 @@ def _encoder_mark(item: Item) -> EncoderMark:
 def _clamped(item: Item) -> int:
     """Return what the encoder showed while the tube was still."""
     if item.angle is None:
-        raise CalibrationError(
-            "the unit saw no encoder with a magnet; wire the encoder, bring its magnet within 3 mm, and switch the unit on again"
-        )
+        raise CalibrationError(NO_ENCODER)
     rest_around(item.samples, 0, AIM)
     return item.angle
 

@@ -12,7 +12,7 @@ from apexfix.calibrate.field_test import LEAST_SETS, LEAST_TARGETS
 from apexfix.calibrate.steps import CHECK, ENCODER, POSE, SIGHTING, STAND, STILL, TEST, TURN, Step, read_steps
 from apexfix.calibrate.target import Target, demand_level
 from apexfix.errors import CalibrationError
-from apexfix.workshop.answers import elevations, missing_poses, objection, still_poses
+from apexfix.workshop.answers import NO_ENCODER, elevations, missing_poses, objection, still_poses
 from apexfix.workshop.bench import Bench, read_bench
 from apexfix.workshop.guide import Desk, keep, strike, take_at_button, take_when_still, windows_for
 from apexfix.workshop.words import of_progress
@@ -136,8 +136,18 @@ def still_plan() -> Plan:
     return [(Step("", 0, STILL), "leave the unit untouched for 20 s, then press MARK once")]
 
 
+def turn_to_marks(desk: Desk, marks_deg: Sequence[float], tell: Tell) -> None:
+    """Lead the stand to marks of known angle; CalibrationError where the unit sees no encoder."""
+    _demand_encoder(desk)
+    walk(desk, encoder_plan(marks_deg), tell)
+
+
 def turn_stand(desk: Desk, tell: Tell) -> None:
-    """Lead through a turn of the stand; the marks are none of a flight, so the unit's flight number is put back at the end."""
+    """Lead through a turn of the stand; CalibrationError where the unit sees no encoder.
+
+    The marks are none of a flight, so the unit's flight number is put back at the end.
+    """
+    _demand_encoder(desk)
     flight = desk.session.status().get("flight")
     number = 1 + max((step.set for step in read_steps(desk.folder).values() if step.kind == STAND), default=0)
     walk(desk, stand_plan(number), tell)
@@ -145,7 +155,12 @@ def turn_stand(desk: Desk, tell: Tell) -> None:
         desk.session.flight(flight)
 
 
-def encoder_plan(marks_deg: Sequence[float] = MARKS_DEG) -> Plan:
+def _demand_encoder(desk: Desk) -> None:
+    if desk.session.status().get("axis_mdeg") is None:
+        raise CalibrationError(NO_ENCODER)
+
+
+def encoder_plan(marks_deg: Sequence[float]) -> Plan:
     """Return one press at every mark of a turn of the stand."""
     text = "clamp the tube about level, turn the table clockwise to the mark at {:g}°; press MARK"
     return [(Step("", 0, ENCODER, f"{mark:g}"), text.format(mark)) for mark in marks_deg]
