@@ -1,7 +1,9 @@
 """Which way the unit points: gyroscope integrated, pulled upright by gravity.
 
-The filter is the proportional part of R. Mahony, T. Hamel, J.-M. Pflimlin, IEEE Trans. Automatic Control 53(5), 2008. There is no
-integral part: the gyroscope's offset comes from stillness instead, which does not wander while an observer tracks a model.
+The filter is the proportional part of R. Mahony, T. Hamel, J.-M. Pflimlin, IEEE Trans. Automatic Control 53(5), 2008, behind a
+low-pass: a hand cannot accelerate for long to one side, so what is quick in the accelerometer is the hand and what lasts is gravity.
+There is no integral part: the gyroscope's offset comes from stillness instead, which does not wander while an observer tracks a
+model.
 Attitude: level_from_body as a quaternion (w, x, y, z); the heading starts anywhere.
 
 MicroPython puts every result of float arithmetic on the heap, and collecting that garbage costs samples. So the path of a sample
@@ -13,7 +15,8 @@ from math import sqrt
 
 from unit.stillness import Stillness
 
-_PULL_PER_S = 0.8  # the tilt follows gravity within two seconds: slower than an observer's jerk, faster than any drift
+_PULL_PER_S = 1.0  # the tilt follows gravity within two seconds: slower than an observer's jerk, faster than any drift
+_LAG_S = 0.3  # of the pull behind gravity; a quarter second would be without any overshoot
 _PULL_EVERY = 3  # samples, odd: their mean is held against the attitude at the middle one, so that a turn does not pull
 _MIDDLE = 2
 _CALM_G = 0.33  # counts further from one g do not know where up is; a swing of the arms and the zeros of the data sheets do
@@ -55,8 +58,10 @@ class Attitude:
         self._saturated = False
         self._two_readings = 2.0 * scale.gyro_parts_per_rad_s  # parts of the sum of two readings, for a rate of 1 rad/s
         self._half_rad = 0.25 / scale.gyro_parts_per_rad_s  # half the angle that such a part turns in a second
-        self._pull_per_part = _PULL_PER_S * self._two_readings * quarter_g / (_PULL_EVERY * scale.accel_parts_per_g)
+        self._slowly = round(_LAG_S * rate_hz / _PULL_EVERY) + 1  # a pull takes over by one part of so many
+        self._pull_per_part = _PULL_PER_S * self._two_readings * quarter_g / (_PULL_EVERY * scale.accel_parts_per_g * self._slowly)
         self._restart()
+        self._shift = self._offset()
 
     def update(self, counts, dt_s, t_us):
         """Take one sample: six signed counts, the true time since the one before, the time of this one."""
@@ -78,15 +83,19 @@ class Attitude:
             self.q = upright(ax, ay, az)
             self.run = (self.run + 1) & 0xFFFF
             self._restart()
+            self._shift = self._offset()
 
     def _restart(self):
-        """Begin another group of samples, with the offset in force."""
+        """Begin another group of samples."""
         self._felt = 0  # samples in the sums
         self._sum_x = self._sum_y = self._sum_z = 0
         self._middle = None
+
+    def _offset(self):
+        """The offset in force, in parts of the sum of two readings."""
         x, y, z = self.still.offset_rad_s
         parts = self._two_readings
-        self._shift = (int(x * parts), int(y * parts), int(z * parts))
+        return (int(x * parts), int(y * parts), int(z * parts))
 
     def _turn(self, gx, gy, gz, dt_s):
         """Turn by the mean rate of this sample and the one before, gravity's pull included; of unit length within the pull."""
@@ -116,6 +125,7 @@ class Attitude:
         if not self._calm_from < square < self._calm_to:
             self._normalise()
             self._restart()
+            self._let_go()
             return
         self._sum_x += ax
         self._sum_y += ay
@@ -126,6 +136,13 @@ class Attitude:
             self._square = square
         elif self._felt == _PULL_EVERY:
             self._pull()
+
+    def _let_go(self):
+        """Let what pulled last pull less, while nobody knows where up is."""
+        px, py, pz = self._shift
+        ox, oy, oz = self._offset()
+        slowly = self._slowly
+        self._shift = (px - (px - ox) // slowly, py - (py - oy) // slowly, pz - (pz - oz) // slowly)
 
     def _pull(self):
         """Let the next samples turn a little towards gravity."""
@@ -140,11 +157,13 @@ class Attitude:
         az = g * sx + h * sy + i * sz - _PULL_EVERY * oz
         ux, uy, uz = (x * z - w * y) * 2, (y * z + w * x) * 2, w * w - x * x - y * y + z * z
         pull = self._pull_per_part / sqrt(self._square)
-        ox, oy, oz = self._shift
+        px, py, pz = self._shift
+        ox, oy, oz = self._offset()
+        slowly = self._slowly
         self._shift = (
-            ox - int((ay * uz - az * uy) * pull),
-            oy - int((az * ux - ax * uz) * pull),
-            oz - int((ax * uy - ay * ux) * pull),
+            px - (px - ox) // slowly - int((ay * uz - az * uy) * pull),
+            py - (py - oy) // slowly - int((az * ux - ax * uz) * pull),
+            pz - (pz - oz) // slowly - int((ax * uy - ay * ux) * pull),
         )
 
     def _normalise(self):

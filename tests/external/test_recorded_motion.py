@@ -30,10 +30,13 @@ def trial(shared_data):
     ("lsb_per_g", "lsb_per_dps"),
     [pytest.param(16384, 65.5, id="MPU-6050"), pytest.param(1000 / 0.061, 1000 / 17.5, id="LSM6DSOX")],
 )
-def test_the_unit_knows_up_within_0_60_degrees_while_turned_about(trial, micropython, root, tmp_path, lsb_per_g, lsb_per_dps):
-    """A textbook filter of gain 0.5 at every sample, the offset at rest taken off, reaches 0.55 here (ours, in numpy)."""
-    rate_hz = float(trial["sampling_rate"][0, 0])
-    readings = np.column_stack([trial["imu_acc"] / G_M_S2 * lsb_per_g, np.degrees(trial["imu_gyr"]) * lsb_per_dps])
+@pytest.mark.parametrize("every", [1, 3])  # 286 Hz as it was recorded; 95, near the unit's own 100
+def test_the_unit_knows_up_within_0_60_degrees_while_turned_about(
+    trial, micropython, root, tmp_path, lsb_per_g, lsb_per_dps, every
+):
+    """A textbook filter without a low-pass, the offset at rest taken off, reaches 0.59 and 0.60 at its best gain (ours, in numpy)."""
+    rate_hz = float(trial["sampling_rate"][0, 0]) / every
+    readings = np.column_stack([trial["imu_acc"] / G_M_S2 * lsb_per_g, np.degrees(trial["imu_gyr"]) * lsb_per_dps])[::every]
     rows = np.zeros(len(readings), dtype=ROW)
     rows["t_us"] = np.rint(np.arange(len(rows)) / rate_hz * 1e6)
     rows["counts"] = np.clip(np.rint(readings), -32768, 32767)
@@ -49,11 +52,11 @@ def test_the_unit_knows_up_within_0_60_degrees_while_turned_about(trial, micropy
         timeout=60,
     )
     found = np.fromfile(tmp_path / "attitudes", dtype="<f4").reshape(-1, 7)[:, :4].astype(np.float64)
-    reference = trial["opt_quat"]
-    judged = trial["movement"].astype(bool).ravel() & ~np.isnan(reference).any(axis=1)
+    reference = trial["opt_quat"][::every]
+    judged = trial["movement"].astype(bool).ravel()[::every] & ~np.isnan(reference).any(axis=1)
     error_deg = np.degrees(_between(_up(found[judged]), _up(reference[judged])))
     assert float(np.sqrt(np.mean(error_deg**2))) <= 0.60
-    assert error_deg.size > 25_000
+    assert error_deg.size * every > 25_000
 
 
 def _up(earth_from_body_wxyz):

@@ -38,18 +38,19 @@ class Tolerance:
 
 
 # The trends: a recorded MPU-6050 moves by 0.08, 0.05 and 0.01 degrees a second in a degree (its axes, 0.3 degrees Celsius in 11
-# minutes), most are said to move less; LSM6DSOX by its data sheet. The noise of the recorded one is twice that of its data sheet:
-# 0.01 degrees in a root second, 0.003 degrees a second left after ten seconds' rest. Its wander is what the trend does not explain.
+# minutes), most are said to move less; LSM6DSOX by its data sheet. The noise of the recorded one is 0.01 degrees in a root second,
+# twice that of its data sheet: taken between the two, and what ten seconds' rest leaves with it. Its wander is what the trend does
+# not explain.
 _MPU6050: Final = Tolerance(
     zero_rad=2.4 * DEG,
     tube_rad=0.5 * DEG,  # mounted by hand; common practice
     scale=0.03 / np.sqrt(3),
     cross=0.02 / np.sqrt(3),
     trend_rad_s_c=0.033 * DEG,
-    rest_rad_s=0.003 * DEG,
+    rest_rad_s=0.0025 * DEG,
     never_rested_rad_s=20.0 / np.sqrt(3) * DEG,
     wander_rad_s_root_s=0.0002 * DEG,
-    walk_rad_root_s=0.01 * DEG,
+    walk_rad_root_s=0.0075 * DEG,
 )
 _LSM6DS: Final = Tolerance(
     zero_rad=1.3 * DEG,
