@@ -34,7 +34,7 @@ def trial(shared_data):
 def test_the_unit_knows_up_within_0_60_degrees_while_turned_about(
     trial, micropython, root, tmp_path, lsb_per_g, lsb_per_dps, every
 ):
-    """A textbook filter without a low-pass, the offset at rest taken off, reaches 0.59 and 0.60 at its best gain (ours, in numpy)."""
+    """A textbook filter without a low-pass, offset at rest taken off, reaches 0.59 and 0.60 at its best gain (ours, in numpy)."""
     rate_hz = float(trial["sampling_rate"][0, 0]) / every
     readings = np.column_stack([trial["imu_acc"] / G_M_S2 * lsb_per_g, np.degrees(trial["imu_gyr"]) * lsb_per_dps])[::every]
     rows = np.zeros(len(readings), dtype=ROW)
