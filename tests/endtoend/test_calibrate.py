@@ -132,7 +132,7 @@ def test_the_independent_check_passes_and_fails_when_the_heights_are_others(cali
     code, printed, _ = steps["check"]
     assert (code, "Passed" in printed) == (0, True)
     noted = read_document(document_of(folder))
-    # the builder's minutes pass in seconds: how the laptop's clock orders the steps is chance, that it dates them by this day is not
+    # the builder's minutes pass in seconds: how the laptop's clock orders the steps is chance, that it dates them by today is not
     apart = datetime.fromisoformat(noted["checked_utc"]) - datetime.fromisoformat(noted["date_utc"])
     assert abs(apart) < timedelta(hours=1)
     targets = folder / "targets.csv"
