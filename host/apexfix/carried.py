@@ -14,12 +14,13 @@ import numpy as np
 
 from apexfix.align import Mark
 from apexfix.archive import Archive
+from apexfix.boot_calibration import Started
 from apexfix.calibrate.steps import read_steps
 from apexfix.clock import Clock, ClockKey, clocks
 from apexfix.errors import ReductionError
 from apexfix.heading import Look
 from apexfix.model import Site, Station
-from apexfix.pressed import Pressed, RunKey, Started, pressed_at
+from apexfix.pressed import Pressed, RunKey, pressed_at
 from apexfix.records import MARK, REFERENCE, Boot
 from apexfix.stands import Stands, stands_of
 from apexfix.units import DEG

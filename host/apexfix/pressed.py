@@ -1,7 +1,7 @@
 """Every press of a unit as a direction in the unit's own level frame, from raw samples and the calibration in force."""
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -11,14 +11,12 @@ from scipy.spatial.transform import Rotation
 
 from apexfix.archive import Archive, Stored
 from apexfix.attitude import Pointing, Stretch, pointing_of, product, upright_turn
-from apexfix.calibrate.document import demand_fresh, demand_own, file_name, in_force
-from apexfix.calibrate.imu import ImuCalibration, carried_calibration, rate_rad_s, specific_force_g
-from apexfix.calibrate.tolerance import Tolerance, tolerance_of
+from apexfix.boot_calibration import InForce, Started, calibration_in_force
+from apexfix.calibrate.imu import rate_rad_s, specific_force_g
 from apexfix.clock import ClockKey
-from apexfix.errors import CalibrationError
 from apexfix.heading import Look
 from apexfix.model import Station, Vector
-from apexfix.records import REFERENCE, Boot, Press, Window
+from apexfix.records import REFERENCE, Press, Window
 from apexfix.smoother import mean_force_g, smoothed
 from apexfix.units import SECOND_US
 
@@ -32,29 +30,6 @@ class RunKey(NamedTuple):
 
     boot: ClockKey
     run: int
-
-
-class Started(NamedTuple):
-    """A boot of a unit, and when it was; None where its clock was never compared."""
-
-    boot: Boot
-    utc_us: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class InForce:
-    """The calibration that a boot's samples are read with, and the one that the unit itself used."""
-
-    calibration: ImuCalibration
-    own: ImuCalibration  # the unit's, as it carried it
-    refused: str  # why the one in the folder, or the unit's own, was not taken, "" where it was
-    tolerance: Tolerance  # what the first leaves
-
-    @property
-    def is_own(self) -> bool:
-        """Whether the unit itself used the same, as far as anybody could tell."""
-        names = ("accel_offset_g", "accel_matrix", "gyro_matrix", "tube_body")
-        return all(np.allclose(getattr(self.calibration, name), getattr(self.own, name), rtol=0, atol=1e-6) for name in names)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,77 +52,6 @@ class Pressed:
         """What carries a heading from press to press."""
         press = self.press
         return Look(press.t_us, self.heading_rad, self.elevation_rad, press.temperature_celsius, press.still_us)
-
-
-def calibration_in_force(folder: Path, started: Started) -> InForce:
-    """Return what reads the samples of a boot: the calibration in the day's folder, else the one that the unit carried.
-
-    A unit that carried the calibration of another one, or of a sensor that is no longer in it, counts as not calibrated; so does
-    one whose calibration, carried or in the folder, was stale on that day.
-
-    Raises
-    ------
-    FileError
-        The file in the folder cannot be read.
-    CalibrationError
-        It is another unit's, or a field of it cannot be; names the file, or the unit and its boot.
-    """
-    boot = started.boot
-    path = folder / file_name(boot.serial)
-    found = in_force(folder, boot.serial, boot.value)
-    if path.exists():
-        used, own, refused = _read(found, boot, str(path)), _as_carried(boot), _stale(found, started)
-    else:
-        used = own = _read(found, boot, f"unit {boot.unit}, boot {boot.boot}")
-        refused = _foreign(found, boot) or _stale(found, started)
-    if refused:
-        used, refused = _uncalibrated(boot), f"unit {boot.unit} counts as not calibrated: {refused}"
-    return InForce(used, own, refused, tolerance_of(boot.value.get("imu"), used))
-
-
-def _as_carried(boot: Boot) -> ImuCalibration:
-    try:
-        return carried_calibration(boot.value)
-    except CalibrationError:  # the unit cannot have used it either
-        return _uncalibrated(boot)
-
-
-def _uncalibrated(boot: Boot) -> ImuCalibration:
-    return carried_calibration({**boot.value, "calibration": None})
-
-
-def _read(found: object, boot: Boot, source: str) -> ImuCalibration:
-    try:
-        return carried_calibration({**boot.value, "calibration": found})
-    except CalibrationError as error:
-        raise CalibrationError(f"{source}: {error}") from error
-
-
-def _foreign(carried: object, boot: Boot) -> str:
-    """Return why the calibration that a unit carried is not its own; those that do not say whose they are pass."""
-    if not isinstance(carried, Mapping) or carried.get("serial") is None:
-        return ""
-    imu = boot.value.get("imu")
-    return _refusal(lambda: demand_own(carried, boot.serial, None if imu is None else str(imu)))
-
-
-def _stale(found: object, started: Started) -> str:
-    """Return why a calibration was too old on the day; one that tells no date passes, and a boot whose date nobody knows."""
-    at_us = started.utc_us
-    if at_us is None or not isinstance(found, Mapping) or found.get("date_utc") is None:
-        return ""
-    return _refusal(lambda: demand_fresh(found, at_us))
-
-
-def _refusal(demand: Callable[[], None]) -> str:
-    try:
-        demand()
-    except CalibrationError as error:
-        return str(error)
-    return ""
-
-
-# --- from samples to directions -------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +85,7 @@ def pressed_at(
     Raises
     ------
     FileError, CalibrationError
-        As for :func:`calibration_in_force`.
+        As for :func:`apexfix.boot_calibration.calibration_in_force`.
     """
     used = {key: calibration_in_force(folder, own) for key, own in boots.items() if own.boot.serial in stations}
     raw = []

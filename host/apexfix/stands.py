@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from apexfix.archive import Archive, Stored
+from apexfix.boot_calibration import Started, calibration_in_force
 from apexfix.calibrate.encoder import Eccentricity, nominal_eccentricity, reading_rad
 from apexfix.calibrate.imu import ImuCalibration, tube_elevation_rad
 from apexfix.calibrate.stand import StandAxis, levelled_axis, stand_axis
@@ -16,7 +17,7 @@ from apexfix.calibrate.steps import STAND, Step, read_steps
 from apexfix.calibrate.stillness import AIM, rest_around, samples_of
 from apexfix.clock import ClockKey, clocks
 from apexfix.errors import CalibrationError
-from apexfix.pressed import Pressed, Started, calibration_in_force
+from apexfix.pressed import Pressed
 from apexfix.records import REFERENCE, Press
 from apexfix.units import DEG
 
@@ -75,7 +76,7 @@ def stands_of(archive: Archive, folder: Path, presses: Iterable[Pressed]) -> Sta
     Raises
     ------
     FileError, CalibrationError
-        As of :func:`apexfix.pressed.calibration_in_force`; or steps.csv in the folder cannot be read.
+        As of :func:`apexfix.boot_calibration.calibration_in_force`; or steps.csv in the folder cannot be read.
     """
     readings = _readings(archive)
     backsights: dict[ClockKey, list[Sight]] = defaultdict(list)

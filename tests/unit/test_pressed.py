@@ -251,3 +251,23 @@ def test_a_boot_without_a_calibration_leaves_the_whole_station_s_zero_open(hand_
         still(),
     ], clocked=(1, 2))  # fmt: skip
     assert hand_day.recorded().site.station("A").sigma_elevation_zero_rad == AS_MADE_RAD
+
+
+def test_what_a_calibration_states_of_the_gyroscope_s_scale_goes_into_the_tolerance(hand_day, still):
+    one_mark(hand_day, still)
+    turned = [[1.01, 0, 0], [0, 1, 0], [0, 0, 1]]
+    plain, stated = ({"gyro_matrix": turned}, {"gyro_matrix": turned, "gyro_covariance": np.diag([4e-6] * 9).tolist()})
+    scales = []
+    for fields in (plain, stated):
+        calibration_file(hand_day, **fields)
+        ((_, pressed),) = only(hand_day)[0].presses.items()
+        scales.append(pressed.in_force.tolerance.scale)
+    assert scales == pytest.approx([0.001, 0.002])
+
+
+@pytest.mark.parametrize("covariance", [[1, 2], "x", np.diag([-1.0] * 9).tolist(), [[float("nan")] * 9] * 9])
+def test_a_covariance_of_the_gyroscope_that_is_none_names_its_file(hand_day, still, covariance):
+    one_mark(hand_day, still)
+    path = calibration_file(hand_day, gyro_covariance=covariance)
+    with pytest.raises((CalibrationError, FileError), match=path.name):
+        hand_day.recorded()

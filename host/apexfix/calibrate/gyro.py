@@ -1,6 +1,6 @@
 """The gyroscope: its offset and what temperature does to it, and its matrix from full turns back onto a mark."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -111,6 +111,31 @@ def fit_turns(turns: Sequence[Turn], accel_offset_g: Vector, accel_matrix: Vecto
     covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
     remark = "turns about two axes only: the third keeps its data-sheet tolerance; turn the unit about that axis, too"
     return GyroMatrix(np.asarray(covariance @ right).reshape(3, 3), covariance, () if axes == 3 else (remark,))
+
+
+def stated_turn(calibration: Mapping[str, object]) -> tuple[float, float] | None:
+    """Return the sigmas of the worst scale and of the cross axes that a calibration states; None where it states no covariance.
+
+    Raises
+    ------
+    CalibrationError
+        The covariance is none.
+
+    Examples
+    --------
+    >>> stated_turn({"gyro_covariance": (np.diag([4, 1, 1, 1, 4, 1, 1, 1, 9]) * 1e-6).tolist()})
+    (0.003, 0.001)
+    """
+    if calibration.get("gyro_covariance") is None:
+        return None
+    try:
+        variance = np.diag(np.array(calibration["gyro_covariance"], dtype=np.float64).reshape(9, 9)).reshape(3, 3)
+    except (TypeError, ValueError):
+        variance = np.full((3, 3), -1.0)
+    if not np.all(variance > 0):  # of what is no number nothing is
+        raise CalibrationError("gyro_covariance is no 9 x 9 matrix with a positive diagonal; calibrate the gyroscope's turns again")
+    cross = variance[~np.eye(3, dtype=bool)]
+    return float(np.sqrt(np.max(np.diag(variance)))), float(np.sqrt(np.mean(cross)))
 
 
 def fit_offset(rests: Sequence[Rest]) -> GyroOffset:

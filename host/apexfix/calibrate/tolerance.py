@@ -68,20 +68,23 @@ _LSM6DS: Final = Tolerance(
 _TURNED: Final = (0.001, 0.0015)
 
 
-def tolerance_of(imu: object, calibration: ImuCalibration) -> Tolerance:
+def tolerance_of(imu: object, calibration: ImuCalibration, turn: tuple[float, float] | None = None) -> Tolerance:
     """Return how wrong a unit may be that is read with a calibration.
 
     Parameters
     ----------
     imu
         The part, as the unit's boot record names it. One that is not known counts as the worst.
+    turn
+        Sigmas of scale and cross axes that the gyroscope's calibration states, if it does.
     """
     part = _LSM6DS if isinstance(imu, str) and imu.startswith("LSM6DS") else _MPU6050
     if is_levelled(calibration):
         zero = calibration.stated.elevation_zero_rad or SIGMA_ZERO_RAD
         part = replace(part, zero_rad=zero, tube_rad=zero)
     if not np.array_equal(calibration.gyro_matrix, np.eye(3)):
-        part = replace(part, scale=_TURNED[0], cross=_TURNED[1])
+        scale, cross = turn or _TURNED
+        part = replace(part, scale=scale, cross=cross)
     return part
 
 

@@ -1,0 +1,115 @@
+"""Which calibration reads a boot's samples: the one in the day's folder, else the one that the unit carried."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from apexfix.calibrate.document import demand_fresh, demand_own, file_name, in_force
+from apexfix.calibrate.gyro import stated_turn
+from apexfix.calibrate.imu import ImuCalibration, carried_calibration
+from apexfix.calibrate.tolerance import Tolerance, tolerance_of
+from apexfix.errors import CalibrationError
+from apexfix.records import Boot
+
+
+class Started(NamedTuple):
+    """A boot of a unit, and when it was; None where its clock was never compared."""
+
+    boot: Boot
+    utc_us: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """The calibration that a boot's samples are read with, and the one that the unit itself used."""
+
+    calibration: ImuCalibration
+    own: ImuCalibration  # the unit's, as it carried it
+    refused: str  # why the one in the folder, or the unit's own, was not taken, "" where it was
+    tolerance: Tolerance  # what the first leaves
+
+    @property
+    def is_own(self) -> bool:
+        """Whether the unit itself used the same, as far as anybody could tell."""
+        names = ("accel_offset_g", "accel_matrix", "gyro_matrix", "tube_body")
+        return all(np.allclose(getattr(self.calibration, name), getattr(self.own, name), rtol=0, atol=1e-6) for name in names)
+
+
+def calibration_in_force(folder: Path, started: Started) -> InForce:
+    """Return what reads the samples of a boot: the calibration in the day's folder, else the one that the unit carried.
+
+    A unit that carried the calibration of another one, or of a sensor that is no longer in it, counts as not calibrated; so does
+    one whose calibration, carried or in the folder, was stale on that day.
+
+    Raises
+    ------
+    FileError
+        The file in the folder cannot be read.
+    CalibrationError
+        It is another unit's, or a field of it cannot be; names the file, or the unit and its boot.
+    """
+    boot = started.boot
+    path = folder / file_name(boot.serial)
+    found = in_force(folder, boot.serial, boot.value)
+    source = str(path) if path.exists() else f"unit {boot.unit}, boot {boot.boot}"
+    imu, used = boot.value.get("imu"), _read(found, boot, source)
+    own = _as_carried(boot) if path.exists() else used
+    refused = ("" if path.exists() else _foreign(found, boot)) or _stale(found, started)
+    if refused:
+        uncalibrated = _uncalibrated(boot)
+        said = f"unit {boot.unit} counts as not calibrated: {refused}"
+        return InForce(uncalibrated, own, said, tolerance_of(imu, uncalibrated))
+    return InForce(used, own, "", tolerance_of(imu, used, _turn(found, source)))
+
+
+def _as_carried(boot: Boot) -> ImuCalibration:
+    try:
+        return carried_calibration(boot.value)
+    except CalibrationError:  # the unit cannot have used it either
+        return _uncalibrated(boot)
+
+
+def _uncalibrated(boot: Boot) -> ImuCalibration:
+    return carried_calibration({**boot.value, "calibration": None})
+
+
+def _read(found: object, boot: Boot, source: str) -> ImuCalibration:
+    try:
+        return carried_calibration({**boot.value, "calibration": found})
+    except CalibrationError as error:
+        raise CalibrationError(f"{source}: {error}") from error
+
+
+def _turn(found: object, source: str) -> tuple[float, float] | None:
+    """Return what a calibration states of the gyroscope's scale and cross axes, None where it states nothing."""
+    try:
+        return stated_turn(found) if isinstance(found, Mapping) else None
+    except CalibrationError as error:
+        raise CalibrationError(f"{source}: {error}") from error
+
+
+def _foreign(carried: object, boot: Boot) -> str:
+    """Return why the calibration that a unit carried is not its own; those that do not say whose they are pass."""
+    if not isinstance(carried, Mapping) or carried.get("serial") is None:
+        return ""
+    imu = boot.value.get("imu")
+    return _refusal(lambda: demand_own(carried, boot.serial, None if imu is None else str(imu)))
+
+
+def _stale(found: object, started: Started) -> str:
+    """Return why a calibration was too old on the day; one that tells no date passes, and a boot whose date nobody knows."""
+    at_us = started.utc_us
+    if at_us is None or not isinstance(found, Mapping) or found.get("date_utc") is None:
+        return ""
+    return _refusal(lambda: demand_fresh(found, at_us))
+
+
+def _refusal(demand: Callable[[], None]) -> str:
+    try:
+        demand()
+    except CalibrationError as error:
+        return str(error)
+    return ""
