@@ -271,3 +271,15 @@ def test_a_covariance_of_the_gyroscope_that_is_none_names_its_file(hand_day, sti
     path = calibration_file(hand_day, gyro_covariance=covariance)
     with pytest.raises((CalibrationError, FileError), match=path.name):
         hand_day.recorded()
+
+
+@pytest.mark.parametrize(("accel", "elevation_deg"), [(UP_30, 30.0), ((0, 0, 0), 20.0)])
+def test_a_reference_press_is_upright_by_samples_that_know_up_and_keeps_its_heading(hand_day, still, accel, elevation_deg):
+    hand_day.unit("u01", [
+        hand_day.boot("u01"),
+        hand_day.press(590.0, kind=REFERENCE, quaternion=(0.9848078, 0.0, -0.1736482, 0.0)),  # 20 degrees, along level x
+        still(accel=accel),
+        hand_day.press(600.0, quaternion=LEAN),
+    ])  # fmt: skip
+    ((look,),) = hand_day.recorded().backsights.values()
+    assert (look.elevation_rad / DEG, look.heading_rad / DEG) == pytest.approx((elevation_deg, 90.0), abs=0.01)
