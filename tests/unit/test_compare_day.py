@@ -15,7 +15,7 @@ from apexfix.compare.answer import comparison
 from apexfix.compare.page import comparison_html
 from apexfix.compare.pairing import paired
 from apexfix.compare.verdict import sentences
-from apexfix.compare.words import comparison_document, comparison_text
+from apexfix.compare.words import comparison_document, comparison_text, notes
 from apexfix.errors import ReductionError
 from apexfix.model import DayResult, FlightResult, Site, Verdict
 
@@ -202,6 +202,19 @@ def test_nothing_in_common_is_said_and_not_hidden():
     told = comparison(DayResult(Site("s", ()), (result(1),)), [], paired([], {1: None}, (), None), ())
     assert "nothing to compare" in sentences(told)[0]
     assert "without a control: flight 1" in comparison_text(told)
+
+
+def test_what_is_to_say_about_several_flights_is_said_once():
+    told = compare([(101.0, 100.0), (150.0, 149.0), (120.0, 121.0)])
+    remarks = (("warm", "only here"), ("warm", "twice"), ("warm", "twice"))
+    rows = [replace(row, control=replace(row.control, remarks=said)) for row, said in zip(told.compared, remarks, strict=True)]
+    said = list(notes(replace(told, compared=tuple(rows))))[3:]
+    assert said == ["every flight: warm", "flight 1: only here", "flights 2, 3: twice"]
+
+
+def test_no_line_of_the_answer_is_longer_than_a_hundred_letters():
+    text = comparison_text(compare([(101.0, 100.0), (150.0, 149.0), (120.0, 121.0), (90.0, 88.0)]))
+    assert max(map(len, text.splitlines())) <= 100
 
 
 def test_a_hostile_name_stays_text_on_the_page():

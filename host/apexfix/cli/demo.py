@@ -27,8 +27,10 @@ def demo(out: Path, seed: int, as_document: bool) -> None:
     """
     try:
         from apexfix.rehearsal import rehearse, true_apex
+        from apexfix.sim.virtual_unit import interpreter
     except ModuleNotFoundError as error:
         raise UnitError(f"the simulated day needs Linux or macOS ({error}); reduce docs/example-day instead") from error
+    interpreter()  # without one, a folder half filled would stand in the way of the next try
     truth = rehearse(out, seed, partial(click.echo, err=True))
     answers = reduced(out, Options())
     report = write_report(answers, out)

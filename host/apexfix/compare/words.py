@@ -30,22 +30,31 @@ def comparison_text(told: Comparison) -> str:
     """Return the answer for the terminal: a row for each flight, the statistics, and what they say."""
     table = aligned([_HEAD, *(tuple(row_words(row)) for row in told.compared)]) if told.compared else []
     lines = [told.site, "", *table, ""]
-    lines += [f"{name}: {value}" for name, value in statistics_words(told)]
+    lines += [_note(f"{name}: {value}") for name, value in statistics_words(told)]
     lines += ["", *(fill(sentence, _WIDTH) for sentence in sentences(told)), ""]
     lines += [_note(note) for note in notes(told)]
-    return "\n".join([*lines, LEGEND])
+    return "\n".join([*lines, fill(LEGEND, _WIDTH)])
 
 
 def notes(told: Comparison) -> Iterator[str]:
-    """Yield why each pair is one, what was left out, and what there is to say about each flight."""
+    """Yield why each pair is one, what was left out, and what there is to say about the flights: each sentence once."""
     for name, reason in told.left_out:
         yield f"not compared: {name}: {reason}"
     for row in told.compared:
         yield f"flight {row.flight} is {row.control.name}, {row.pairing}"
-        yield from (f"flight {row.flight}: {remark}" for remark in row.control.remarks)
+    for remark in dict.fromkeys(remark for row in told.compared for remark in row.control.remarks):
+        yield f"{_whom(told, remark)}: {remark}"
     if told.alone:
         yield f"without a control: flight {', '.join(map(str, told.alone))}"
     yield from (f"remark: {remark}" for remark in told.remarks)
+
+
+def _whom(told: Comparison, remark: str) -> str:
+    """Return which flights a remark is about."""
+    flights = [str(row.flight) for row in told.compared if remark in row.control.remarks]
+    if len(flights) == 1:
+        return f"flight {flights[0]}"
+    return "every flight" if len(flights) == len(told.compared) else f"flights {', '.join(flights)}"
 
 
 def exit_code(told: Comparison) -> int:
