@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.stats import chi2 as chi2_distribution
+from scipy.special import chdtri
 
 from apexfix.calibrate.coverage import demand_coverage
 from apexfix.calibrate.least_squares import Residuals, Solution, slopes, solve
@@ -200,7 +200,7 @@ def _answer(solution: Solution, recordings: Recordings, body_from_sensor: Vector
     # The priors are no observations: they are far wider than the answer, and are counted neither way.
     freedom = solution.freedom - _FIXED
     observed = solution.chi2 - float(np.sum((values / _PRIOR_SIGMA) ** 2))
-    surprising = freedom > 0 and observed > chi2_distribution.ppf(_SURPRISE, freedom)
+    surprising = freedom > 0 and observed > chdtri(freedom, 1.0 - _SURPRISE)
     raised = float(np.sqrt(observed / freedom)) if surprising else 1.0
     return Elevations(
         offset_g=values[:3],

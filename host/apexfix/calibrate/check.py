@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from apexfix.calibrate.target import Target
 from apexfix.errors import CalibrationError
@@ -61,4 +61,4 @@ def check(targets: Sequence[Target], readings_rad: Sequence[Sequence[float]], cl
     own = [t.sigma_rad**2 + claim.sigma_reading_rad**2 / len(r) for t, r in zip(targets, readings_rad, strict=True)]
     covariance = np.diag(own) + claim.sigma_zero_rad**2
     measure = float(error @ np.linalg.solve(covariance, error))
-    return Checked(error, np.sqrt(np.diag(covariance)), measure, float(chi2.ppf(_SURE, len(targets))))
+    return Checked(error, np.sqrt(np.diag(covariance)), measure, float(chdtri(len(targets), 1.0 - _SURE)))

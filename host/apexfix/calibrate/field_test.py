@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from apexfix.errors import CalibrationError
 from apexfix.geometry import wrapped
@@ -42,7 +42,7 @@ class Spread:
     @property
     def interval95_rad(self) -> tuple[float, float]:
         """Where the true standard deviation lies."""
-        low, high = self.sigma_rad * np.sqrt(self.freedom / chi2.ppf([0.975, 0.025], self.freedom))
+        low, high = self.sigma_rad * np.sqrt(self.freedom / chdtri(self.freedom, [0.025, 0.975]))
         return float(low), float(high)
 
 

@@ -11,13 +11,13 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from apexfix.model import Vector
 from apexfix.reduce.lean import Lean
 from apexfix.reduce.sightline import Linearised, Sightlines, linearise
 
-COVERAGE_SIGMAS: Final = float(norm.ppf(0.975))
+COVERAGE_SIGMAS: Final = float(ndtri(0.975))
 # Half a unit in the second digit of the sigma is at most a twentieth of it: the tolerance of JCGM 101:2008, clause 7.9.2.
 FIRST_ORDER_TOLERANCE: Final = 0.05
 _CLOSE: Final = 2e-3  # in sigmas; the end of the search

@@ -23,7 +23,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2, norm
+from scipy.special import chdtrc, ndtri
 
 from apexfix.model import Vector
 
@@ -33,8 +33,8 @@ Mask = NDArray[np.bool_]
 # accuses a healthy reading, and four blunders of the size of the minimal detectable one in five are found.
 ALPHA_READING: Final = 0.001
 POWER: Final = 0.80
-CRITICAL_W: Final = float(norm.ppf(1 - ALPHA_READING / 2))  # 3.29
-NON_CENTRALITY: Final = float((CRITICAL_W + norm.ppf(POWER)) ** 2)  # 17.07
+CRITICAL_W: Final = float(ndtri(1 - ALPHA_READING / 2))  # 3.29
+NON_CENTRALITY: Final = float((CRITICAL_W + ndtri(POWER)) ** 2)  # 17.07
 ALPHA_GLOBAL: Final = 0.001
 
 UNKNOWNS: Final = 3
@@ -53,7 +53,7 @@ def global_test(cost: float, redundancy: int) -> float:
     >>> round(global_test(3.8415, 1), 4)
     0.05
     """
-    return float(chi2.sf(cost, redundancy)) if redundancy > 0 else 1.0
+    return float(chdtrc(redundancy, cost)) if redundancy > 0 else 1.0
 
 
 def redundancies(jacobian: Vector, covariance_m2: Vector) -> Vector:
