@@ -156,8 +156,9 @@ def section(flight, unit_m, zone):
     yield from height(flight, unit_m)
     yield from interval(flight, unit_m)
     if flight["height_m"] is not None:
-        yield told(flight["east_m"] / unit_m, places(flight["sigma_east_m"] / unit_m))
-        yield told(flight["north_m"] / unit_m, places(flight["sigma_north_m"] / unit_m))
+        # west and south are told in words, which test_a_place_is_told_by_the_quarter_it_lies_in reads
+        yield told(abs(flight["east_m"]) / unit_m, places(flight["sigma_east_m"] / unit_m))
+        yield told(abs(flight["north_m"]) / unit_m, places(flight["sigma_north_m"] / unit_m))
         yield from clock_time(flight["time_utc"], zone, 1)
     yield from (number for reason in flight["reasons"] for number in said(reason, unit_m))
     for track in flight["tracks"]:

@@ -20,7 +20,7 @@ from apexfix.report.figures import elevation_view, ellipse95, plan_view, site_ma
 from apexfix.report.ground import frame_around
 from apexfix.report.html import bars, day_html
 from apexfix.report.jsonout import day_document, day_json
-from apexfix.report.rounding import decimals, stations_used
+from apexfix.report.rounding import decimals, place_words, stations_used
 from apexfix.report.text import day_text
 from apexfix.units import DEG
 
@@ -87,6 +87,14 @@ DAY = day(solved(1), solved(2, (-30.0, 8.0, 96.0), (2.0, 2.0, 14.0), verdict=Ver
 def test_a_sigma_keeps_two_digits(sigma):
     digits = f"{sigma:.{decimals(sigma)}f}".lstrip("0.").replace(".", "").lstrip("0")
     assert len(digits) == 2 or (sigma < 0.01 and len(digits) >= 1)
+
+
+@pytest.mark.parametrize(
+    ("east_m", "north_m", "words"),
+    [(5.0, 12.0, "5.0 m east, 12.0 m north"), (-5.0, 12.0, "5.0 m west, 12.0 m north"), (5.0, -12.0, "5.0 m east, 12.0 m south")],
+)
+def test_a_place_is_told_by_the_quarter_it_lies_in(east_m, north_m, words):
+    assert place_words(solved(1, (east_m, north_m, 141.0))) == f"{words} of the pad"
 
 
 def test_only_stations_with_a_reading_in_use_count_as_used():

@@ -182,6 +182,21 @@ def test_the_wind_is_told_as_stated_or_not_at_all():
     assert (wind_words(windy), wind_words(windy, Manner(feet=True))) == ("3.0 m/s", "10.0 ft/s")
 
 
+def corner_names(**site):
+    """Return where the figure has the names of a station in the middle and of two in the upper corners, and their discs."""
+    places = {"Middle": (0.0, 0.0), "Left": (-100.0, 100.0), "Right": (100.0, 100.0), "Low": (0.0, -60.0)}
+    stations = tuple(replace(SITE.stations[0], id=name, position_m=np.array([*at, 1.0])) for name, at in places.items())
+    figure = site_map(DayResult(replace(SITE, stations=stations, **site), ()))
+    height = {name.text: float(name.get("y")) for name in drawn(figure, "name") if name.text != "N"}
+    discs = dict(zip(places, (float(disc.get("cy")) for disc in drawn(figure, "station")), strict=True))
+    return {name: height[name] - discs[name] for name in ("Left", "Right")}
+
+
+def test_the_name_of_a_station_stands_by_its_disc_unless_the_wind_is_told_there():
+    assert abs(corner_names()["Right"]) < 20
+    assert corner_names(wind_m_s=3.0, wind_from_rad=1.0)["Right"] > 20
+
+
 # --- the day in space -------------------------------------------------------------------------------------------------
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from apexfix.geometry import angles, direction
 from apexfix.model import DayResult, FlightResult, Sighting, Site, Station, Vector
-from apexfix.report.ground import SMALLEST_M, Frame, frame_around, ground, north, scale_bar, wind
+from apexfix.report.ground import NORTH_PLACE, SMALLEST_M, Frame, frame_around, ground, north, scale_bar, wind
 from apexfix.report.labels import Box, Label, around, box_about, box_of, clear, within
 from apexfix.report.rounding import PLAIN, Manner, height_words
 from apexfix.report.svg import Point, circle, drawing, line, polygon, words
@@ -23,7 +23,7 @@ _ELLIPSE95: Final = float(np.sqrt(-2 * np.log(0.05)))  # sigmas that hold 95 % i
 _BEYOND: Final = 1.06  # a line of sight goes on a little past the apex
 _MOST_LABELS: Final = 30  # more numbers than this on one map hide each other
 _LEADER: Final = 9.0  # pixels from an apex to its number, beyond which a line must tell whose it is
-# kept free of other words
+# kept free of other words, where there is a wind to tell
 _WIND_PLACES: Final = (Box(_MAP[0] - 60, 0, _MAP[0], 60), box_of(Label((_MAP[0] - 8, 74), "wind 10.0 m/s from 250°", "end")))
 _FROM_ABOVE: Final = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
 
@@ -51,8 +51,9 @@ def site_map(day: DayResult, manner: Manner = PLAIN) -> str:
     frame = frame_around(near, _FROM_ABOVE, _MAP)
     solved = [(result.flight, frame.at(result.position_m)) for result in day.flights if result.position_m is not None]
     shapes = [polygon(map(frame.at, ellipse), "error") for ellipse in ellipses if ellipse.size]
-    taken = [*_WIND_PLACES, *(box_about(at, 3) for _, at in solved)]
-    shapes += [*ground(frame, day.site.stations, taken), *north(), *wind(day.site, _MAP[0], manner), *scale_bar(frame, manner)]
+    windy = wind(day.site, _MAP[0], manner)
+    taken = [NORTH_PLACE, *(_WIND_PLACES if windy else ()), *(box_about(at, 3) for _, at in solved)]
+    shapes += [*ground(frame, day.site.stations, taken), *north(), *windy, *scale_bar(frame, manner)]
     if len(solved) <= _MOST_LABELS:
         shapes += _numbers(solved, taken)
     shapes += [circle(at, 2.5, "apex") for _, at in solved]
@@ -69,7 +70,7 @@ def plan_view(result: FlightResult, site: Site, manner: Manner = PLAIN) -> str:
     shapes = [polygon(map(frame.at, ellipse), "error")] if ellipse.size else []
     shapes += _sights(frame, result, site, only_azimuths=True)
     at = [frame.at(apex) for apex in apexes]
-    shapes += [*ground(frame, stations, [box_about(own, 4) for own in at]), *north(), *scale_bar(frame, manner)]
+    shapes += [*ground(frame, stations, [NORTH_PLACE, *(box_about(own, 4) for own in at)]), *north(), *scale_bar(frame, manner)]
     shapes += [circle(own, 3, "apex") for own in at]
     return drawing(*_VIEW, f"Flight {result.flight} from above", shapes)
 

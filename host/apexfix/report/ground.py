@@ -57,16 +57,19 @@ def ground(frame: Frame, stations: Sequence[Station], taken: list[Box] | None = 
 
 
 def _names(frame: Frame, stations: Sequence[Station], taken: list[Box]) -> list[str]:
-    """Return the names of stations below their places, each as far down as it takes to clear those before it."""
+    """Return the names of stations below their places, or above, or as far down as it takes to clear what stands already."""
     drawn = []
     for station in stations:
         x, y = frame.at(station.position_m)
         name = station.id if len(station.id) <= _LONGEST_NAME else f"{station.id[: _LONGEST_NAME - 1]}…"
-        below = (within(Label((x, y + 18 + _LINE * n), name), frame.size[0]) for n in range(len(taken) + 1))
-        label = clear(below, taken)
+        heights = (y + 18, y - 10, *(y + 18 + _LINE * n for n in range(1, len(taken) + 1)))
+        label = clear((within(Label((x, height), name), frame.size[0]) for height in heights), taken)
         taken.append(box_of(label))
         drawn.append(label.drawn("name"))
     return drawn
+
+
+NORTH_PLACE: Final = Box(8, 8, 28, 62)  # what the arrow takes up
 
 
 def north() -> list[str]:

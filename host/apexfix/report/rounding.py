@@ -126,10 +126,10 @@ def place_words(result: FlightResult, manner: Manner = PLAIN) -> str:
     """Return where a flight's apex was over the ground, "-" where it is unsolved."""
     if result.position_m is None or result.covariance_m2 is None:
         return "-"
-    east, north = (
-        length_words(float(result.position_m[axis]), sqrt(float(result.covariance_m2[axis, axis])), manner) for axis in range(2)
-    )
-    return f"{east} east, {north} north of the pad"
+    place_m = result.position_m[:2].tolist()
+    sigmas_m = (sqrt(float(result.covariance_m2[axis, axis])) for axis in range(2))
+    east, north = (length_words(abs(along_m), sigma_m, manner) for along_m, sigma_m in zip(place_m, sigmas_m, strict=True))
+    return f"{east} {'west' if place_m[0] < 0 else 'east'}, {north} {'south' if place_m[1] < 0 else 'north'} of the pad"
 
 
 def closure_words(result: FlightResult) -> str:
