@@ -1,6 +1,6 @@
 """From a fit to the value that other rooms read: verdict, sentences, residuals, what was left out and the budget of the sigma."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from math import hypot, isinf, sqrt
@@ -12,8 +12,10 @@ from apexfix.errors import ReductionError
 from apexfix.geometry import angles, wrapped
 from apexfix.model import Exclusion, Flight, FlightResult, Residual, Vector, Verdict
 from apexfix.reduce.closure import SportingVerdict, sporting_verdict
+from apexfix.reduce.elevations import elevations_alone
 from apexfix.reduce.flight import Fit
 from apexfix.reduce.interval import stretched
+from apexfix.reduce.least_squares import Fixes
 from apexfix.reduce.methods import side_by_side
 from apexfix.reduce.observe import Observations
 from apexfix.reduce.options import Options
@@ -47,9 +49,20 @@ class Classical:
     sporting: SportingVerdict | None  # None where nothing can close
 
 
-def classical(batch: Batch, fit: Fit, options: Options) -> Classical:
-    """Return the heights of every method that applies to the readings that are kept, and whether they close."""
-    results = side_by_side(_kept(batch, fit))
+def by_elevations(batch: Batch, fits: Sequence[Fit]) -> Fixes:
+    """Return what the elevations that are kept say alone, of all flights of a batch."""
+    kept = batch.keep(np.stack([fit.kept for fit in fits]))
+    return elevations_alone(batch.station_m, kept.elevation_rad, batch.stated.sigma_elevation_rad)
+
+
+def classical(batch: Batch, fit: Fit, elevations: Fixes, options: Options) -> Classical:
+    """Return the heights of every method that applies to the readings that are kept, and whether they close.
+
+    Parameters
+    ----------
+    batch, elevations : of the one flight
+    """
+    results = side_by_side(_kept(batch, fit), elevations=elevations)
     heights = {result.name: result.height_m for result in results}
     for result in results:
         if result.closure is None or not np.isfinite(result.level_m).all():

@@ -6,8 +6,9 @@ from dataclasses import fields, replace
 import numpy as np
 
 from apexfix.model import DayResult, Flight, FlightResult, Site, Vector
-from apexfix.reduce.answer import answered, classical, unanswered
+from apexfix.reduce.answer import answered, by_elevations, classical, unanswered
 from apexfix.reduce.flight import Fit
+from apexfix.reduce.least_squares import Fixes
 from apexfix.reduce.observe import Observations, observe
 from apexfix.reduce.options import Options
 from apexfix.reduce.solve import Batch
@@ -31,16 +32,20 @@ def reduce_day(site: Site, flights: Sequence[Flight], options: Options = DEFAULT
         return DayResult(site, ())
     batch = batch_of(seen)
     day = settled(batch, options)
-    rows = (day.batch.take(np.array([k])) for k in range(len(seen)))
-    results = tuple(_result(*each, options) for each in zip(flights, rows, day.fits, strict=True))
+    elevations = by_elevations(day.batch, day.fits)
+    rows = [np.array([k]) for k in range(len(seen))]
+    results = tuple(
+        _result(flight, day.batch.take(row), fit, elevations.take(row), options)
+        for flight, row, fit in zip(flights, rows, day.fits, strict=True)
+    )
     answers = zip(with_tracks(site, results, day.let_go, options), flights, strict=True)
     # what the matching says holds for presses and tracks alike
     whole = tuple(replace(answer, reasons=answer.reasons + flight.remarks) for answer, flight in answers)
     return DayResult(site, whole, day.remarks)
 
 
-def _result(flight: Flight, batch: Batch, fit: Fit, options: Options) -> FlightResult:
-    beside = classical(batch, fit, options)
+def _result(flight: Flight, batch: Batch, fit: Fit, elevations: Fixes, options: Options) -> FlightResult:
+    beside = classical(batch, fit, elevations, options)
     if fit.solution.fixes.solved[0]:
         return answered(flight, batch, fit, beside, options)
     return unanswered(flight, batch, fit, beside)

@@ -11,7 +11,7 @@ import numpy as np
 from apexfix.errors import ReductionError
 from apexfix.model import Vector
 from apexfix.reduce.closure import Closure
-from apexfix.reduce.least_squares import HorizontalPrior, fix_many
+from apexfix.reduce.least_squares import Fixes, HorizontalPrior, fix_many
 from apexfix.reduce.trouble import Trouble, explain
 from apexfix.units import DEG
 
@@ -117,25 +117,35 @@ def equally_spaced_elevations(radius_m: float, bearing_rad: Vector, elevation_ra
     return np.array([*(height2 * c), np.sqrt(height2)])
 
 
-def drift_solving_elevations(station_m: Vector, elevation_rad: Vector, sigma_rad: Vector) -> MethodResult:
-    """Return the apex from three or more elevations in any layout, by least squares; it generalises the equally spaced solution."""
-    position = _solved(station_m, np.full(len(elevation_rad), np.nan), elevation_rad, sigma_rad, None)[0]
+def elevations_alone(station_m: Vector, elevation_rad: Vector, sigma_rad: Vector, prior: HorizontalPrior | None = None) -> Fixes:
+    """Return what (F, N) elevations, NaN where missing, say without any azimuth."""
+    return fix_many(np.full_like(elevation_rad, np.nan), elevation_rad, station_m, sigma_rad, sigma_rad, prior=prior)
+
+
+def drift_solving_elevations(
+    station_m: Vector, elevation_rad: Vector, sigma_rad: Vector, solved: Fixes | None = None
+) -> MethodResult:
+    """Return the apex from three or more elevations in any layout, by least squares; it generalises the equally spaced solution.
+
+    ``solved`` is their solution of one row, where a day solved all its flights at once.
+    """
+    fixes = elevations_alone(station_m, elevation_rad[None], sigma_rad[None]) if solved is None else solved
+    position = _position(fixes, elevation_rad, sigma_rad)
     assumes = "the apex is inside the circle through the stations"
     return MethodResult("elevations, drift solved", float(position[2]), position[:2], None, assumes)
 
 
 def elevations_with_prior(station_m: Vector, elevation_rad: Vector, sigma_rad: Vector, prior: HorizontalPrior) -> MethodResult:
     """Return the apex from one or two elevations and what is believed about the drift."""
-    position, share = _solved(station_m, np.full(len(elevation_rad), np.nan), elevation_rad, sigma_rad, prior)
-    assumes = f"the drift is as expected; {100 * share:.0f} % of the height's variance comes from that"
+    fixes = elevations_alone(station_m, elevation_rad[None], sigma_rad[None], prior)
+    position = _position(fixes, elevation_rad, sigma_rad)
+    assumes = f"the drift is as expected; {100 * float(fixes.prior_share[0]):.0f} % of the height's variance comes from that"
     return MethodResult("elevations with expected drift", float(position[2]), position[:2], None, assumes)
 
 
-def _solved(
-    station_m: Vector, azimuth_rad: Vector, elevation_rad: Vector, sigma_rad: Vector, prior: HorizontalPrior | None
-) -> tuple[Vector, float]:
-    fixes = fix_many(azimuth_rad, elevation_rad, station_m, sigma_rad, sigma_rad, prior=prior)
+def _position(fixes: Fixes, elevation_rad: Vector, sigma_rad: Vector) -> Vector:
     if not fixes.solved[0]:
         names = [str(i + 1) for i in range(len(elevation_rad))]
-        raise ReductionError(explain(Trouble(int(fixes.trouble[0])), names, azimuth_rad, elevation_rad, sigma_rad))
-    return fixes.position_m[0], float(fixes.prior_share[0])
+        missing = np.full(len(elevation_rad), np.nan)
+        raise ReductionError(explain(Trouble(int(fixes.trouble[0])), names, missing, elevation_rad, sigma_rad))
+    return np.asarray(fixes.position_m[0])

@@ -1,6 +1,6 @@
 """Positions by weighted least squares, for one flight or a hundred thousand."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +43,10 @@ class Fixes:
     def solved(self) -> Mask:
         """(F,)"""
         return np.asarray(self.trouble == Trouble.NONE)
+
+    def take(self, flights: NDArray[np.intp]) -> "Fixes":
+        """Return some of the flights."""
+        return Fixes(*(getattr(self, part.name)[flights] for part in fields(self)))
 
 
 def curvature_per_m(refraction: float = 0.13) -> float:

@@ -21,7 +21,7 @@ from apexfix.reduce.elevations import (
     elevations_with_prior,
     mean_of_stations,
 )
-from apexfix.reduce.least_squares import HorizontalPrior
+from apexfix.reduce.least_squares import Fixes, HorizontalPrior
 from apexfix.reduce.observe import Observations
 from apexfix.units import DEG
 
@@ -147,8 +147,13 @@ def _heights_at(point_m: Vector, station_m: Vector, elevation_rad: Vector) -> Ve
 # --- side by side ---------------------------------------------------------------------------------------------------
 
 
-def side_by_side(seen: Observations, prior: HorizontalPrior | None = None) -> tuple[MethodResult, ...]:
-    """Return what every method that applies makes of a flight."""
+def side_by_side(
+    seen: Observations, prior: HorizontalPrior | None = None, elevations: Fixes | None = None
+) -> tuple[MethodResult, ...]:
+    """Return what every method that applies makes of a flight.
+
+    ``elevations`` is what :func:`elevations_alone` makes of them, where a day solved all its flights at once.
+    """
     raised = np.isfinite(seen.elevation_rad)
     full = raised & np.isfinite(seen.azimuth_rad)
     low, sigma = seen.station_m[raised], seen.sigma_elevation_rad[raised]
@@ -156,7 +161,7 @@ def side_by_side(seen: Observations, prior: HorizontalPrior | None = None) -> tu
     elevation = seen.elevation_rad[raised]
     trials: list[Callable[[], MethodResult]] = [
         lambda: mean_of_stations(low, elevation),
-        lambda: drift_solving_elevations(low, elevation, sigma),
+        lambda: drift_solving_elevations(low, elevation, sigma, elevations),
         lambda: crossing_azimuths(*rays),
         lambda: common_perpendicular(*rays),
         lambda: four_angle_height(*rays),

@@ -61,9 +61,9 @@ class Solution:
 
     def take(self, flights: NDArray[np.intp]) -> "Solution":
         """Return some of the flights."""
-        fixes = Fixes(*(getattr(self.fixes, part.name)[flights] for part in fields(Fixes)))
         parts = {name: part[flights] for name, part in self.parts.items()}
-        return Solution(self.batch.take(flights), fixes, parts, self.sigma_rad[flights], self.lines.take(flights), self.lean)
+        lines, sigma = self.lines.take(flights), self.sigma_rad[flights]
+        return Solution(self.batch.take(flights), self.fixes.take(flights), parts, sigma, lines, self.lean)
 
     def whitened(self) -> tuple[Vector, Vector]:
         """Return (F, 2 N) residuals over sigma and their (F, 2 N, 3) Jacobian; zeros where missing or unsolved."""
