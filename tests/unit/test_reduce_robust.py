@@ -133,7 +133,7 @@ def test_a_plausible_drift_decides_between_two_that_accuse_each_other():
     azimuth, elevation = np.arctan2(east, north)[None], np.arctan2(up, np.hypot(east, north))[None]
     sigmas = BLUNDERS.days_of.Sigmas(*(np.full((1, 3), value) for value in (0.01, 0.01, 0.005, 0.005, 0.1, 0.0)))
     batch = BLUNDERS.Batch(("A", "B", "C"), stations, azimuth, elevation, sigmas)
-    found, without_belief = search(batch, Options()), search(batch, Options(drift=Lean(slope=100.0, floor_m=1e5)))
+    (found,), (without_belief,) = search(batch, Options()), search(batch, Options(drift=Lean(slope=100.0, floor_m=1e5)))
     assert len(without_belief.rivals) == 1
     assert found.rivals == ()
     assert found.kept.reshape(3, 2).tolist() == [[True, True], [True, True], [False, False]]

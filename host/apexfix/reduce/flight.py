@@ -1,5 +1,6 @@
 """One flight: what was read, which of it holds, the answer and everything that a person should know about it."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -45,21 +46,30 @@ def fits(batch: Batch, options: Options) -> list[Fit]:
     suspect = _suspect(first)
     answers = []
     for k in range(len(suspect)):
-        row = np.array([k])
         closed, covariance = bool(intervals.closed[k]), first.fixes.covariance_m2[k]
-        own = _closed(Fit(first.take(row), _ends(intervals, k), closed, batch.present[k], covariance))
-        if suspect[k]:
-            own = _searched(own, batch.take(row), options)
-        if not own.solution.fixes.solved[0] and _may_lean_on_drift(own, options):
-            own = _fit(batch.take(row), own.kept, options, leaning=True)
-        answers.append(own)
-    return answers
+        answers.append(_closed(Fit(first.take(np.array([k])), _ends(intervals, k), closed, batch.present[k], covariance)))
+    rows = np.flatnonzero(suspect)
+    searched = _searched([answers[row] for row in rows], batch.take(rows), options)
+    for k, found in zip(rows.tolist(), searched, strict=True):
+        answers[k] = found
+    return [_leaning(own, batch.take(np.array([k])), options) for k, own in enumerate(answers)]
 
 
-def _fit(batch: Batch, kept: Mask, options: Options, *, leaning: bool = False) -> Fit:
-    solution = solve(batch.keep(kept[None]), options, leaning=leaning)
-    interval = solution.intervals()
-    return _closed(Fit(solution, _ends(interval, 0), bool(interval.closed[0]), kept, solution.fixes.covariance_m2[0]))
+def _leaning(own: Fit, batch: Batch, options: Options) -> Fit:
+    """Return a fit that leans on the drift where nothing else gives one and it may."""
+    if own.solution.fixes.solved[0] or not _may_lean_on_drift(own, options):
+        return own
+    return _fits(batch, own.kept[None], options, leaning=True)[0]
+
+
+def _fits(batch: Batch, kept: Mask, options: Options, *, leaning: bool = False) -> list[Fit]:
+    """Return the fits of all flights of a batch to (F, N, 2) readings of them."""
+    solution = solve(batch.keep(kept), options, leaning=leaning)
+    intervals = solution.intervals()
+    return [
+        _closed(Fit(solution.take(np.array([k])), _ends(intervals, k), bool(intervals.closed[k]), own, covariance))
+        for k, (own, covariance) in enumerate(zip(kept, solution.fixes.covariance_m2, strict=True))
+    ]
 
 
 def _closed(own: Fit) -> Fit:
@@ -97,32 +107,66 @@ def _suspect(solution: Solution) -> Mask:
 # --- the search for wrong readings ----------------------------------------------------------------------------------
 
 
-def _searched(own: Fit, batch: Batch, options: Options) -> Fit:
+def _searched(suspects: list[Fit], batch: Batch, options: Options) -> list[Fit]:
+    """Return the fits of flights of which some reading is wrong, without the readings that the others accuse."""
     found = search(batch, options)
-    if found is None or found.kept.reshape(-1, 2)[own.kept].all():
-        return own
-    best = _fit(batch, found.kept.reshape(-1, 2), options)
-    rivals = [_fit(batch, kept.reshape(-1, 2), options) for kept in found.rivals[:_MOST_RIVALS]]
+    wanted = [(k, kept) for k, own in enumerate(found) if own is not None for kept in _chosen(own, suspects[k])]
+    if not wanted:
+        return suspects
+    answers = list(suspects)
+    rows = np.array([k for k, _ in wanted], dtype=np.intp)
+    refits = _fits(batch.take(rows), np.array([kept for _, kept in wanted]).reshape(-1, *batch.present.shape[1:]), options)
+    for k in dict.fromkeys(rows.tolist()):
+        best, *rivals = (fit for fit, row in zip(refits, rows, strict=True) if row == k)
+        answers[k] = _among(best, rivals)
+    return answers
+
+
+def _chosen(found: Consensus, suspect: Fit) -> list[Mask]:
+    """Return the most likely choice of readings and its nearest rivals, (N, 2) each; none where nothing is accused."""
+    if found.kept.reshape(-1, 2)[suspect.kept].all():
+        return []
+    return [kept.reshape(-1, 2) for kept in (found.kept, *found.rivals[:_MOST_RIVALS])]
+
+
+def _among(best: Fit, rivals: list[Fit]) -> Fit:
+    """Return a fit whose interval holds those of its rivals, too."""
     ends = [rival.interval_m for rival in rivals if rival.solution.fixes.solved[0]]
     low, high = min([best.interval_m[0], *(e[0] for e in ends)]), max([best.interval_m[1], *(e[1] for e in ends)])
     return replace(best, interval_m=(low, high), ambiguous=bool(ends))
 
 
-def search(batch: Batch, options: Options) -> Consensus | None:
-    """Return the most likely choice of the readings of a batch of one flight."""
-
-    def fit(choices: Mask) -> Trial:
-        many = batch.take(np.zeros(len(choices), dtype=np.intp))
-        kept = choices.reshape(len(choices), -1, 2)
-        solution = solve(many.keep(kept), options)
-        residual, jacobian = _judged(many, kept, solution)
-        return Trial(solution.fixes.position_m, solution.fixes.covariance_m2, residual, jacobian, solution.fixes.solved)
+def search(batch: Batch, options: Options) -> list[Consensus | None]:
+    """Return the most likely choice of the readings of every flight of a batch; all of them take their steps together."""
 
     def implausible(position_m: Vector) -> Vector:
         cost: Vector = np.sum(position_m[:, :2] ** 2, axis=1) / options.drift.variance_m2(position_m[:, 2])
         return cost
 
-    return consensus(batch.present[0].ravel(), fit, implausible)
+    found: list[Consensus | None] = [None] * len(batch.present)
+    searches = {k: consensus(present.ravel(), implausible) for k, present in enumerate(batch.present)}
+    asked = {k: next(own) for k, own in searches.items()}
+    while asked:
+        trials = _trials(batch, asked, options)
+        answered, asked = asked, {}
+        for k in answered:
+            try:
+                asked[k] = searches[k].send(trials[k])
+            except StopIteration as end:
+                found[k] = end.value
+    return found
+
+
+def _trials(batch: Batch, asked: Mapping[int, Mask], options: Options) -> dict[int, Trial]:
+    """Return the fits of flights to the (K, M) choices of their readings that are asked for, all solved at once."""
+    counts = [len(choices) for choices in asked.values()]
+    many = batch.take(np.repeat(np.array(list(asked), dtype=np.intp), counts))
+    kept = np.concatenate(list(asked.values())).reshape(-1, *batch.present.shape[1:])
+    solution = solve(many.keep(kept), options)
+    fixes = solution.fixes
+    parts = (fixes.position_m, fixes.covariance_m2, *_judged(many, kept, solution), fixes.solved)
+    split = zip(*(np.split(part, np.cumsum(counts)[:-1]) for part in parts), strict=True)
+    return {k: Trial(*own) for k, own in zip(asked, split, strict=True)}
 
 
 def _judged(many: Batch, kept: Mask, solution: Solution) -> tuple[Vector, Vector]:

@@ -15,7 +15,7 @@ M-estimator). The drift enters the comparison only, never the answer: it keeps o
 placing the apex where no model goes.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from itertools import combinations
 from math import comb
@@ -104,16 +104,19 @@ class Consensus:
     rivals: tuple[Mask, ...]  # other choices that explain the readings about as well and accuse others; best first
 
 
-Fit = Callable[[Mask], Trial]  # (K, M) readings to use -> their fits
+Search = Generator[Mask, Trial, "Consensus | None"]  # asks for the fits of (K, M) choices of readings until it knows
 Penalty = Callable[[Vector], Vector]  # (K, 3) positions -> (K,) how implausible, like a cost
 
 
-def consensus(present: Mask, fit: Fit, implausible: Penalty) -> Consensus | None:
-    """Return the most likely choice of readings, or None where no choice of four or more readings can be solved."""
+def consensus(present: Mask, implausible: Penalty) -> Search:
+    """Search for the most likely choice of readings; None where no choice of four or more readings can be solved.
+
+    A generator, so that the searches of many flights can have their fits made together.
+    """
     scores: dict[bytes, float] = {}
     choices = np.unique(np.vstack([_left_out(present), _proposals(present)]), axis=0)
     for _ in range(_GATHERINGS):
-        trial = fit(choices)
+        trial = yield choices
         scores.update(zip((choice.tobytes() for choice in choices), _scores(trial, choices, present, implausible), strict=True))
         agreeing = present & (np.abs(_standardised(trial, choices)) <= CRITICAL_W)
         gathered = np.unique(agreeing[trial.solved], axis=0)
