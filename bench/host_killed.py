@@ -25,7 +25,8 @@ from click.testing import CliRunner
 from apexfix.archive import ARCHIVE_NAME, Archive, Unit, open_archive
 from apexfix.bundle import export_day, import_day
 from apexfix.cli import main as apexfix
-from apexfix.cli.reduction import reduced, write_report
+from apexfix.cli.reduction import reduced
+from apexfix.cli.report_files import write_report
 from apexfix.day import read_sightings, read_site
 from apexfix.day_merge import merge_day
 from apexfix.decisions import Decision, add_decision, in_force, read_decisions

@@ -14,7 +14,7 @@ from time import perf_counter, process_time
 
 import numpy as np
 
-from apexfix.cli.reduction import write_report
+from apexfix.cli.report_files import write_report
 from apexfix.reduce.day import reduce_day
 from apexfix.sim.tracked_day import tracked_day
 

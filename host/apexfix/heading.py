@@ -6,8 +6,10 @@ moves steadily shows when the same target is sighted again, and is taken out. Wh
 gone when the tube is back on the target, and was whole at the mark.
 """
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Final
 
 import numpy as np
@@ -22,6 +24,7 @@ WARN_MISCLOSURE_SIGMA: Final = 3.0  # beyond this something moved, or one of two
 _WARMING_C_PER_S: Final = 1.0 / 300.0
 # What the unit's filter adds in hands that shake and sway while it is carried, per root of time to the nearer backsight.
 _CARRIED_RAD_PER_ROOT_S: Final = 0.01 * DEG
+_T_US: Final = attrgetter("t_us")
 _FLATTEST: Final = 0.01  # cosine of the elevation: nearer to the zenith the azimuth says nothing at all
 _LOST_RAD: Final = 60.0 * DEG  # three times that is half round: a misclosure may hide whole turns, and the heading is none
 
@@ -79,9 +82,9 @@ def misclosure_limit_rad(backsights: Sequence[Look], mark: Look, sigma_backsight
 
 
 def _around(backsights: Sequence[Look], mark: Look) -> tuple[Look | None, Look | None]:
-    before = max((b for b in backsights if b.t_us <= mark.t_us), key=lambda b: b.t_us, default=None)
-    after = min((b for b in backsights if b.t_us > mark.t_us), key=lambda b: b.t_us, default=None)
-    return before, after
+    ordered = sorted(backsights, key=_T_US)
+    passed = bisect_right(ordered, mark.t_us, key=_T_US)
+    return ordered[passed - 1] if passed else None, ordered[passed] if passed < len(ordered) else None
 
 
 def _closed_zero(pair: tuple[Look, Look], azimuth_rad: float, mark: Look, aim_rad: float, unit: Tolerance) -> HeadingZero:

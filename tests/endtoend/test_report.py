@@ -16,7 +16,7 @@ import pytest
 from click.testing import CliRunner
 
 from apexfix.cli import main
-from apexfix.cli.reduction import write_report
+from apexfix.cli.report_files import write_report
 from apexfix.model import BootClock, UnitHealth
 from apexfix.reduce.day import reduce_day
 from apexfix.sim.tracked_day import tracked_day

@@ -6,7 +6,8 @@ from pathlib import Path
 import click
 
 from apexfix.cli.failure import reports_errors
-from apexfix.cli.reduction import exit_code, reduced, write_report
+from apexfix.cli.reduction import exit_code, reduced
+from apexfix.cli.report_files import write_report
 from apexfix.errors import UnitError
 from apexfix.model import DayResult
 from apexfix.reduce.options import Options

@@ -8,7 +8,6 @@ least-squares solver, because the valley of the cost is long and bent; such flig
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from apexfix.model import Vector
 from apexfix.reduce.sightline import Sightlines, linearise
@@ -39,6 +38,7 @@ class LeanFix:
 
 def lean_fix(lines: Sightlines, lean: Lean, start_m: Vector) -> LeanFix | None:
     """Return the most likely position of one flight; None where the readings and the belief leave it open."""
+    from scipy.optimize import least_squares
 
     def residuals(position: Vector) -> Vector:
         seen = linearise(position[:, None], lines)
