@@ -30,6 +30,7 @@ class InForce:
     own: ImuCalibration  # the unit's, as it carried it
     refused: str  # why the one in the folder, or the unit's own, was not taken, "" where it was
     tolerance: Tolerance  # what the first leaves
+    carrying: Tolerance  # what the second leaves: between presses the unit itself carries the heading
 
     @property
     def is_own(self) -> bool:
@@ -61,8 +62,10 @@ def calibration_in_force(folder: Path, started: Started) -> InForce:
     if refused:
         uncalibrated = _uncalibrated(boot)
         said = f"unit {boot.unit} counts as not calibrated: {refused}"
-        return InForce(uncalibrated, own, said, tolerance_of(imu, uncalibrated))
-    return InForce(used, own, "", tolerance_of(imu, used, _turn(found, source)))
+        as_made = tolerance_of(imu, uncalibrated)
+        return InForce(uncalibrated, own, said, as_made, as_made)
+    tolerance = tolerance_of(imu, used, _turn(found, source))
+    return InForce(used, own, "", tolerance, tolerance_of(imu, own) if path.exists() else tolerance)
 
 
 def _as_carried(boot: Boot) -> ImuCalibration:

@@ -6,9 +6,11 @@ from pathlib import Path
 
 from apexfix.align import Alignment, Match, Placed, align
 from apexfix.archive import ARCHIVE_NAME, open_archive
+from apexfix.calibrate.document import ALL_FILES
+from apexfix.calibrate.steps import STEPS_NAME
 from apexfix.carried import Recorded, recorded
 from apexfix.day import SIGHTINGS_NAME, SITE_NAME, flights_from_hand, read_sightings, read_site
-from apexfix.decisions import in_force, read_decisions
+from apexfix.decisions import ASSIGNMENTS_NAME, in_force, read_decisions
 from apexfix.errors import FileError
 from apexfix.model import Exclusion, Flight, Site
 from apexfix.sighted import directed
@@ -22,6 +24,12 @@ class FieldDay:
     flights: tuple[Flight, ...]
     remarks: tuple[str, ...]  # about clocks, units and matching
     places: tuple[Placed, ...]  # where every mark of the units ended
+
+
+def day_files(folder: Path) -> tuple[Path, ...]:
+    """Return the files that the answers for a day come from; some need not be there."""
+    named = (SITE_NAME, SIGHTINGS_NAME, ARCHIVE_NAME, ASSIGNMENTS_NAME, STEPS_NAME)
+    return (*(folder / name for name in named), *sorted(folder.glob(ALL_FILES)))
 
 
 def read_field_day(folder: Path) -> FieldDay:

@@ -80,6 +80,7 @@ class Track:
     elevation_rad: Vector  # (N,) may exceed pi/2
     mark_utc_us: int  # when the observer pressed
     sigma_time_s: float  # of the common offset of all stamps
+    sigma_azimuth_zero_rad: float = 0.0  # of what all its azimuths share beside the station's zero: how the heading was carried
 
 
 @dataclass(frozen=True, slots=True)

@@ -71,7 +71,7 @@ def _zero(pressed: Pressed, backsights: Mapping[RunKey, tuple[Look, ...]]) -> He
     if reference is None:
         return None
     sights = backsights.get(pressed.run, ())
-    return heading_zero(sights, reference, pressed.look, _sigma_backsight(pressed), pressed.in_force.tolerance)
+    return heading_zero(sights, reference, pressed.look, _sigma_backsight(pressed), pressed.in_force.carrying)
 
 
 def _sigma_backsight(pressed: Pressed) -> float:
@@ -110,6 +110,7 @@ def _track(number: int, mark: Mark, pressed: Pressed, zero: HeadingZero | None) 
         elevation_rad=pressed.track.elevation_rad,
         mark_utc_us=mark.utc_us,
         sigma_time_s=mark.sigma_s,
+        sigma_azimuth_zero_rad=zero.sigma_rad,
     )
 
 
@@ -120,7 +121,7 @@ def _remarks(pressed: Pressed, zero: HeadingZero | None, backsights: Mapping[Run
     if zero.misclosure_rad is None:
         return []
     sigma = _sigma_backsight(pressed)
-    limit = misclosure_limit_rad(backsights[pressed.run], pressed.look, sigma, pressed.in_force.tolerance)
+    limit = misclosure_limit_rad(backsights[pressed.run], pressed.look, sigma, pressed.in_force.carrying)
     if abs(zero.misclosure_rad) <= limit:
         return []
     return [

@@ -301,6 +301,23 @@ def test_the_day_is_reduced_when_a_file_changed_and_only_then(opened, hand_day):
     assert [(each.name, each.settled, each.note) for each in desk.snapshot.board.marks] == [(mark, True, "by another program")]
 
 
+@pytest.mark.parametrize("name", ["calibration-serial-u01.json", "steps.csv", "sightings.csv"])
+def test_a_file_that_is_put_into_the_folder_counts_at_once(opened, hand_day, name):
+    texts = {
+        "calibration-serial-u01.json": '{"format": 1, "id": "late", "serial": "serial-u01", "accel_offset_g": [0.1, 0, 0]}',
+        "steps.csv": "log,record,step\nelsewhere,1,stand\n",
+        "sightings.csv": "flight,station,time_utc,azimuth_deg,elevation_deg\n",
+    }
+    calls = []
+    hand_day.unit("u01", [hand_day.boot("u01"), hand_day.press(600.0)])
+    desk = opened((), lambda folder, field: calls.append(folder) or answered(folder, field, Options()))
+    desk.turn()
+    (hand_day.folder / name).write_text(texts[name])
+    desk.turn()
+    desk.turn()
+    assert len(calls) == 2
+
+
 def test_a_file_that_cannot_be_read_is_told_and_the_last_answers_stay(opened, hand_day):
     hand_day.unit("u01", [hand_day.boot("u01"), hand_day.press(600.0)])
     desk, site = opened(()), hand_day.folder / "site.toml"

@@ -115,6 +115,22 @@ def test_normalised_errors_have_unit_variance_under_correlated_tracking_errors(c
     assert row["usable"] > 0.95
 
 
+def test_a_heading_that_was_carried_badly_is_in_the_sigma_of_every_place():
+    rng, off_rad = np.random.default_rng(9), np.radians(2.0)
+    case = replace(QUIET, stations="AB")  # two: a third would show which heading is wrong
+    squares = {0.0: [], off_rad: []}
+    for number in range(60):
+        flight, apex = bench.observed(rng, case, number)
+        turned = [replace(track, azimuth_rad=track.azimuth_rad + rng.normal(0, off_rad)) for track in flight.tracks]
+        for stated, found in squares.items():
+            fix = fit_track(bench.site_of(case), [replace(track, sigma_azimuth_zero_rad=stated) for track in turned])
+            away = fix.position_m - apex
+            found.append(away @ np.linalg.solve(fix.covariance_m2, away) / 3)
+    # the mean of 60 sums of three squares has a standard error of 0.105
+    assert np.mean(squares[0.0]) > 3.0
+    assert np.mean(squares[off_rad]) == pytest.approx(1.0, abs=0.35)
+
+
 def test_a_lag_common_to_all_moves_the_time_and_not_the_apex():
     site, tracks, _ = seen(3)
     late = [replace(track, utc_us=track.utc_us + 150_000, mark_utc_us=track.mark_utc_us + 150_000) for track in tracks]

@@ -14,6 +14,7 @@ from apexfix.text_file import read_text, write_text
 from apexfix.units import SECOND_US
 
 FORMAT: Final = 1
+ALL_FILES: Final = "calibration-*.json"  # in a folder
 # What goes to the unit; the raw data and the covariance stay on the host.
 CARRIED: Final = (
     "id", "serial", "imu", "date_utc", "checked_utc", "temperature_celsius", "accel_offset_g", "accel_matrix", "gyro_matrix",

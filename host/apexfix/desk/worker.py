@@ -11,14 +11,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
-from apexfix.archive import ARCHIVE_NAME
-from apexfix.day import SIGHTINGS_NAME, SITE_NAME, read_site
-from apexfix.decisions import ASSIGNMENTS_NAME, read_decisions
+from apexfix.day import SITE_NAME, read_site
+from apexfix.decisions import read_decisions
 from apexfix.desk.board import board_of, marks_of
 from apexfix.desk.values import Board, Snapshot, UnitCard
 from apexfix.desk.visit import Errand, Visited, visit
 from apexfix.errors import ApexfixError, ReductionError
-from apexfix.fieldwork import FieldDay, read_field_day
+from apexfix.fieldwork import FieldDay, day_files, read_field_day
 from apexfix.link import candidate_ports
 from apexfix.model import DayResult
 from apexfix.pull import Progress
@@ -26,7 +25,6 @@ from apexfix.report.rounding import Manner
 from apexfix.session import HostClock
 from apexfix.units import SECOND_US
 
-_INPUTS: Final = (SITE_NAME, SIGHTINGS_NAME, ARCHIVE_NAME, ASSIGNMENTS_NAME)
 _PAUSE_S: Final = 0.25
 _STRANGER_S: Final = 30.0  # a device that is no unit is left in peace for so long
 _ASLEEP_S: Final = 10.0  # a gap between two turns, or a step between the clocks, that only a sleeping laptop makes
@@ -71,7 +69,7 @@ class Desk:
         self._outslept: set[str] = set()  # ports of visits that began before the laptop slept
         self._due_s: dict[str, float] = {}
         self._progress: dict[str, Progress] = {}
-        self._inputs: tuple[tuple[int, int] | None, ...] | None = None
+        self._inputs: tuple[tuple[Path, tuple[int, int] | None], ...] | None = None
         self._turned: tuple[float, int] | None = None
 
     @property
@@ -190,7 +188,7 @@ class Desk:
         """Derive the board anew where a file of the day changed; while a unit is fetched only if a page asked."""
         if self._progress and not at_once:
             return
-        inputs = tuple(_stamp(self.folder / name) for name in _INPUTS)
+        inputs = tuple((path, _stamp(path)) for path in day_files(self.folder))
         if inputs == self._inputs:
             return
         self._inputs = inputs

@@ -146,6 +146,7 @@ def tracked(
     level = [max(float(np.median(np.abs(np.cos(angle)))), _LEAST_LEVEL) for angle in elevation]
     shift = [np.hypot(priors.sigma_lag_s, track.sigma_time_s) for track in tracks]
     zeros = np.array([_zero_variances(station, start, priors, defaults) for station in stations])
+    zeros[:, 0, 0] += np.square([track.sigma_azimuth_zero_rad for track in tracks])
     seen = Seen(
         time_s=_padded(time_s),
         azimuth_rad=_padded(azimuth),
