@@ -1,7 +1,7 @@
 """Which calibration reads a boot's samples: the one in the day's folder, else the one that the unit carried."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -30,7 +30,7 @@ class InForce:
     own: ImuCalibration  # the unit's, as it carried it
     refused: str  # why the one in the folder, or the unit's own, was not taken, "" where it was
     tolerance: Tolerance  # what the first leaves
-    carrying: Tolerance  # what the second leaves: between presses the unit itself carries the heading
+    carrying: Tolerance  # the same, but for turns: between presses the unit itself turned the heading, by the second
 
     @property
     def is_own(self) -> bool:
@@ -65,7 +65,8 @@ def calibration_in_force(folder: Path, started: Started) -> InForce:
         as_made = tolerance_of(imu, uncalibrated)
         return InForce(uncalibrated, own, said, as_made, as_made)
     tolerance = tolerance_of(imu, used, _turn(found, source))
-    return InForce(used, own, "", tolerance, tolerance_of(imu, own) if path.exists() else tolerance)
+    turned = tolerance_of(imu, own) if path.exists() else tolerance
+    return InForce(used, own, "", tolerance, replace(tolerance, scale=turned.scale, cross=turned.cross))
 
 
 def _as_carried(boot: Boot) -> ImuCalibration:

@@ -170,15 +170,16 @@ def test_a_field_test_and_the_covariance_of_the_calibration_set_the_sigmas(hand_
     assert one.sighting.sigma_azimuth_rad / DEG == pytest.approx(expected, rel=1e-3)
 
 
-def test_a_file_in_the_folder_does_not_make_better_how_the_unit_carried_its_heading(hand_day, still):
+def test_a_file_in_the_folder_does_not_make_better_how_the_unit_turned_its_heading(hand_day, still):
     # the mark's own samples are read with the file; from the backsight to the mark the unit turned by what it carried: nothing
     one_mark(hand_day, still)
-    uncalibrated = zero_sigma_rad(only(hand_day)[0], SIGMA_BACKSIGHT_RAD)
+    (bare,) = only(hand_day)[0].presses.values()
     calibration_file(hand_day, sigma_elevation_zero_deg=0.04, gyro_matrix=np.diag([1.01, 1.0, 1.0]).tolist())
     found, one = only(hand_day)
     (pressed,) = found.presses.values()
-    assert pressed.in_force.tolerance.zero_rad < pressed.in_force.carrying.zero_rad / 10
-    assert one.track.sigma_azimuth_zero_rad == pytest.approx(uncalibrated, rel=0.1)  # the elevation is another one
+    assert pressed.in_force.carrying.scale == bare.in_force.tolerance.scale > 5 * pressed.in_force.tolerance.scale
+    assert pressed.in_force.carrying.zero_rad == pytest.approx(0.04 * DEG)
+    assert one.track.sigma_azimuth_zero_rad == pytest.approx(zero_sigma_rad(found, SIGMA_BACKSIGHT_RAD))
 
 
 def test_without_a_field_test_common_practice_stands(hand_day, still):
