@@ -26,7 +26,7 @@ def main(places: int) -> None:
     command = [interpreter, "-X", "heapsize=256M", board / "power.py", "1", str(places)]
     with tempfile.TemporaryDirectory() as folder:
         path = f"{board}:{ROOT / 'firmware'}:.frozen"
-        done = subprocess.run(command, cwd=folder, env={"MICROPYPATH": path}, capture_output=True, text=True, check=True)
+        done = subprocess.run(command, cwd=folder, env={"MICROPYPATH": path}, stdout=subprocess.PIPE, text=True, check=True)
     outcome = json.loads(done.stdout)
     print(f"steps of the flash        {outcome['steps']}")
     print(f"power cuts                {outcome['cuts']}")

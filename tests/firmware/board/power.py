@@ -306,6 +306,8 @@ class Campaign:
             if len(self.failures) == 1:
                 sys.print_exception(failure, sys.stderr)
         self.cuts += 2
+        if self.cuts % 200 == 0:
+            sys.stderr.write("%d cuts, step %d of its day, %d broken\n" % (self.cuts, steps, len(self.failures)))
         gc.collect()
 
     def _torn(self, image, steps):
