@@ -128,6 +128,7 @@ def explain(trouble: Trouble, names: Sequence[str], azimuth_rad: Vector, elevati
         case Trouble.PARALLEL:
             return f"the lines of sight of {listed} do not cut one another within their noise; the layout cannot tell the position"
         case Trouble.BEHIND:
-            return f"the lines of sight of {listed} would meet behind an observer; look for an azimuth turned by 180 degrees, or an elevation below the horizon"
+            advice = "look for an azimuth turned by 180 degrees, or an elevation below the horizon"
+            return f"the lines of sight of {listed} would meet behind an observer; {advice}"
         case Trouble.DIVERGED:
             return f"no position explains the readings of {listed}; look for a gross error"
