@@ -1,7 +1,9 @@
 """The bytes on the bus against the data sheets (MicroPython).
 
 MPU-6050: InvenSense RM-MPU-6000A rev 4.2. AS5600: ams data sheet, register map. LSM6DS: ST DS12814, DocID026899, DocID030071. Codes typed from the register tables, not from
-the drivers; the register addresses of CTRL1_XL to CTRL8_XL were compared with the manufacturer's published header.
+the drivers, and compared with independent public ones: every address and bit of the LSM6DSOX with the manufacturer's header lsm6dsox_reg.h (identity, CTRL1_XL to CTRL8_XL,
+BDU, IF_INC, SW_RESET, LPF2_XL_EN, LPF1_SEL_G, FTYPE, HPCF_XL, FS_G, data rates, outputs from 20h); MPU-6050 addresses, DLPF codes and the 500 degrees a second with open drivers that
+agree with one another; AS5600 address, STATUS bits MD 20h, ML 10h, MH 08h and RAW ANGLE likewise. Not compared: LSM6DS3 and the relatives of the MPU-6050.
 """
 
 import desk
