@@ -80,7 +80,8 @@ print(*struct.unpack(">7h", bus.readfrom_mem(0x68, 0x3B, 14)))
 
 @pytest.mark.parametrize(("code", "mg", "mdps"), [(0b00, 0.061, 8.75), (0b10, 0.122, 35.0), (0b11, 0.244, 70.0)])
 def test_an_lsm6dsox_gives_little_endian_counts_of_the_range_that_was_set(run, code, mg, mdps):
-    # ST DS12814 (compared with the maker's lsm6dsox_reg.h): FS_XL 00 2 g, 10 4 g, 11 8 g; FS_G 00 250, 10 1000, 11 2000 deg/s; bits 3:2; output rate 104 Hz.
+    # ST DS12814 (compared with the maker's lsm6dsox_reg.h): FS_XL 00 2 g, 10 4 g, 11 8 g; FS_G 00 250, 10 1000, 11 2000 deg/s;
+    # bits 3:2; output rate 104 Hz.
     text = f"""
 bus.writeto_mem(0x6A, 0x10, bytes([0x40 | {code << 2}]))
 bus.writeto_mem(0x6A, 0x11, bytes([0x40 | {code << 2}]))
@@ -102,7 +103,7 @@ print(*struct.unpack(">3h", bus.readfrom_mem(0x68, 0x43, 6)))
 
 
 def test_an_encoder_shows_its_angle_in_twelve_bits_high_byte_first_while_it_sees_its_magnet(run):
-    # ams AS5600 data sheet, register map (compared with open drivers): STATUS 0Bh with MD bit 5 and ML bit 4, RAW ANGLE 0Ch (high) and 0Dh
+    # ams AS5600 data sheet, register map (compared with open drivers): STATUS 0Bh with MD bit 5 and ML bit 4, RAW ANGLE 0Ch, 0Dh
     text = "print(*bus.scan(), *bus.readfrom_mem(0x36, 0x0B, 3))"
     assert numbers(run(BUS + text, angles=(0xABC,))) == [0x36, 0x68, 0x20, 0x0A, 0xBC]
     assert numbers(run(BUS + text, angles=(-1,)))[2:] == [0x10, 0, 0]
