@@ -1,6 +1,8 @@
 """Serial ports. The only module that knows the serial library."""
 
 import contextlib
+import errno
+import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -14,6 +16,9 @@ from apexfix.errors import UnitError
 _BAUD: Final = 115_200  # of no meaning over USB, but some drivers want one
 _READ_WAIT_S: Final = 0.05
 _WRITE_WAIT_S: Final = 2.0  # a unit that does not read must not hold us
+# A system's own services try a port that has just appeared; one that is still held after this is held by somebody who means it.
+_BUSY_WAIT_S: Final = 1.0
+_BUSY: Final = (errno.EAGAIN, errno.EBUSY)
 
 T = TypeVar("T")
 
@@ -86,8 +91,16 @@ def _asked(port: str, ask: Callable[[SerialLine], T]) -> Found[T]:
 def _opened(name: str) -> serial.Serial:
     port = serial.serial_for_url(name, baudrate=_BAUD, timeout=_READ_WAIT_S, write_timeout=_WRITE_WAIT_S, do_not_open=True)
     port.exclusive = True
-    port.open()
-    return port
+    until_s = time.monotonic() + _BUSY_WAIT_S
+    while True:
+        try:
+            port.open()
+        except OSError as error:
+            if error.errno not in _BUSY or time.monotonic() > until_s:
+                raise
+            time.sleep(_READ_WAIT_S)
+        else:
+            return port
 
 
 @contextlib.contextmanager

@@ -8,6 +8,7 @@ from apexfix.link import candidate_ports, find_units, open_port
 
 pty = pytest.importorskip("pty", reason="pseudo-terminals are of Linux and macOS")
 tty = pytest.importorskip("tty")
+fcntl = pytest.importorskip("fcntl")
 
 
 @pytest.fixture
@@ -42,6 +43,15 @@ def test_a_silent_port_gives_no_bytes(terminal):
 def test_a_port_is_ours_alone(terminal):
     with open_port(terminal[1]), pytest.raises(UnitError, match="no other program"), open_port(terminal[1]):
         pass
+
+
+def test_a_port_that_somebody_lets_go_of_at_once_is_waited_for(terminal):
+    _, path = terminal
+    held = os.open(path, os.O_RDWR | os.O_NOCTTY)
+    fcntl.flock(held, fcntl.LOCK_EX)
+    threading.Timer(0.2, os.close, (held,)).start()
+    with open_port(path) as line:
+        line.write(b"~")
 
 
 def test_a_url_is_a_port_too():
