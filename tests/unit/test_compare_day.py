@@ -294,6 +294,12 @@ def test_a_height_of_the_ground_keeps_its_common_part(day):
     assert replace(row, flight=2).ground_common_m == row.ground_common_m
 
 
+def test_what_is_common_to_all_flights_has_no_part_in_the_error_ratio_of_the_line():
+    line = compare([(101.0, 100.0), (119.0, 120.0), (141.0, 140.0)]).line
+    # the ground's own 0.8 m of 1 m, the altimeter's own 1 m beside 0.5 m that its thermometer does to all flights
+    assert line.error_ratio == pytest.approx(0.8**2 / 1.0**2)
+
+
 def test_every_option_stands_on_the_page(root):
     page = (root / "docs" / "compare.md").read_text(encoding="utf-8")
     command = main.get_command(None, "compare")

@@ -204,7 +204,7 @@ def test_control_c_in_the_middle_of_a_flight_keeps_the_flights_before(day):
             assert piece, heard
             heard += piece
         running.send_signal(signal.SIGINT)
-        assert "1 flights in" in running.communicate(timeout=30)[0]
+        assert "1 flight in" in running.communicate(timeout=30)[0]
         assert running.returncode == 0
     assert len((day / "sightings.csv").read_text().splitlines()) == 3
 

@@ -40,7 +40,7 @@ def enter(day: Path) -> None:
     while (finished := _one_flight(Entry(site, max(known, default=0) + 1, known))) is not None:
         _keep(day, site, finished)
         known = _known(day, site)
-    click.echo(f"\n{len(known)} flights in {day / SIGHTINGS_NAME}")
+    click.echo(f"\n{len(known)} flight{'' if len(known) == 1 else 's'} in {day / SIGHTINGS_NAME}")
 
 
 def _ask_for_the_site(path: Path) -> None:

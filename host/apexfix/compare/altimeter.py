@@ -179,7 +179,8 @@ def _on_pad(log: Log, climb: Climb, weather: Weather) -> Weather:
 
 def _remarks(log: Log, climb: Climb, trace: FlightTrace, reading: Reading) -> Iterator[str]:
     if masked := int(trace.spike.sum()):
-        yield f"{masked} of {trace.spike.size} samples are masked as surges of pressure, as an ejection charge makes them"
+        are = "is" if masked == 1 else "are"
+        yield f"{masked} of {trace.spike.size} samples {are} masked as surges of pressure, as an ejection charge makes them"
     if masked > _MANY_SPIKES * trace.spike.size:
         yield "that is a large part of the flight: look at the picture of the log before relying on it"
     if not climb.landed:

@@ -31,6 +31,7 @@ from apexfix.model import DayResult, FlightResult, Vector, Verdict
 _UNUSABLE: Final = (Verdict.REJECTED, Verdict.UNSOLVED)
 # What the reduction names these is the same for all flights of a day.
 _COMMON_ON_THE_GROUND: Final = ("unit zero", "survey", "unit zero and survey")
+_LEAST_M2: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,12 +136,19 @@ def stated_covariance(compared: Sequence[Compared]) -> Vector:
 
     A zero of a unit moves flights of different height and place not quite alike; that it does is an approximation.
     """
-    ground, common = (np.array([getattr(row, name) for row in compared]) for name in ("sigma_ground_m", "ground_common_m"))
-    own = np.array([in_quadrature(row.control.own_m) for row in compared])
+    common = np.array([row.ground_common_m for row in compared])
+    ground_m2, control_m2 = _own_variances(compared)
     sources = dict.fromkeys(name for row in compared for name in row.control.common_m)
     shared = [np.array([row.control.common_m.get(name, 0.0) for row in compared]) for name in sources]
-    # a ground sigma that is common entirely would leave nothing to invert by: a millimetre is beyond any reading
-    return covariance_of(np.sqrt(np.maximum(ground**2 - common**2, 1e-6) + own**2), common, *shared)
+    return covariance_of(np.sqrt(ground_m2 + control_m2), common, *shared)
+
+
+def _own_variances(compared: Sequence[Compared]) -> tuple[Vector, Vector]:
+    """Return what is drawn anew for each flight, (N,) on the ground and (N,) of the altimeter."""
+    ground = np.array([row.sigma_ground_m**2 - row.ground_common_m**2 for row in compared])
+    control = np.array([in_quadrature(row.control.own_m) ** 2 for row in compared])
+    # a sigma that is common entirely would leave nothing to divide by: a millimetre is beyond any reading
+    return np.maximum(ground, _LEAST_M2), np.maximum(control, _LEAST_M2)
 
 
 def _concordance(control: Vector, ground: Vector) -> tuple[float, Ends | None] | None:
@@ -153,8 +161,9 @@ def _concordance(control: Vector, ground: Vector) -> tuple[float, Ends | None] |
 def _line(control: Vector, ground: Vector, compared: Sequence[Compared]) -> Line | None:
     if len(compared) < LEAST_FOR_LIMITS:
         return None
+    # what moves all flights alike moves the line and does not scatter them about it
+    ground_m2, control_m2 = _own_variances(compared)
     try:
-        variance = [np.mean([getattr(row, name) ** 2 for row in compared]) for name in ("sigma_ground_m", "sigma_control_m")]
-        return deming(control, ground, float(variance[0] / variance[1]))
+        return deming(control, ground, float(ground_m2.mean() / control_m2.mean()))
     except ReductionError:  # all of one height
         return None

@@ -94,7 +94,7 @@ def statistics_words(told: Comparison) -> Iterator[tuple[str, str]]:
     if told.line is not None:
         ends = told.line.slope_interval95
         slope = f"{told.line.slope:.3f}" + (f" (95 %: {ends[0]:.3f} to {ends[1]:.3f})" if ends else "")
-        ratio = f"variance of the ground's errors over the altimeter's {told.line.error_ratio:.2f}, as stated"
+        ratio = f"variance of the ground's own errors over the altimeter's {told.line.error_ratio:.3g}, as stated"
         yield "line (Deming)", f"ground = {told.line.intercept:+.1f} m + {slope} altimeter; {ratio}"
     if told.fit is not None:
         chi2 = f"chi-square {told.fit.chi2:.2f} on {told.fit.freedom}, probability {told.fit.probability:.3g}"
