@@ -4,8 +4,9 @@ The times are this computer's; a board at 133 MHz is some hundred times slower. 
 about half of it: its words are four bytes) and the ratio between the lines. Interrupts must allocate nothing.
 
 Then the worst gap between two samples, and samples lost, while a whole simulated unit writes three presses with their windows to a
-flash that stops it as the board's does: 45 ms an erase, 1.2 ms a flush (data-sheet figures from memory). Gaps cost no time: every
-sample is stamped.
+flash that stops it as the board's typically does: 45 ms an erase, 1.2 ms a flush. The data sheet of the W25Q16JV (rev F, as an open
+project quotes it) allows 400 ms an erase and 3 ms a page: such a flash makes gaps of 400 ms and loses ten times the samples. Gaps
+cost no time: every sample is stamped.
 """
 
 import json
