@@ -1,10 +1,6 @@
 """A unit calibrated as its builder would: the real command line asks, a simulated hand does, the real firmware answers."""
 
 import json
-import subprocess
-import sys
-import threading
-import time
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -19,8 +15,6 @@ from apexfix.sim import imu
 from apexfix.sim.builder import Builder, Sight
 from apexfix.units import DEG
 
-APEXFIX = [sys.executable, "-c", "from apexfix.cli import main; main()"]
-LONGEST_S = 120.0
 TARGETS = """target,height_m,eye_m,distance_m,sigma_height_m,sigma_eye_m,sigma_distance_m,elevation_deg,sigma_elevation_deg
 level,,,,,,,0,0.02
 gable,6.50,1.50,12.00,0.01,0.005,0.02,,
@@ -28,27 +22,8 @@ gable,6.50,1.50,12.00,0.01,0.005,0.02,,
 SIGHTS = {"level": Sight(0.0, 0.0), "gable": Sight(0.5, float(np.arctan2(5.0, 12.0)))}
 
 
-def apexfix(*words, builder=None):
-    """Run a command; where a builder is given it does what the command asks for on its standard error."""
-    said = []
-    with subprocess.Popen([*APEXFIX, *map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
-        watchdog = threading.Timer(LONGEST_S, process.kill)
-        watchdog.start()
-        for line in process.stderr:
-            said.append(line)
-            if builder and "still for 4 s of 4 s" in line:
-                time.sleep(0.05)  # the host presses now: let its request arrive before time flies on
-                builder.pause(1.5)
-            elif builder:
-                builder.hear(line)
-                builder.act()
-        printed = process.stdout.read()
-    watchdog.cancel()
-    return process.returncode, printed, "".join(said)
-
-
 @pytest.fixture(scope="module")
-def calibrated(tmp_path_factory, micropython):
+def calibrated(tmp_path_factory, micropython, apexfix):
     """A unit after poses, targets, combine and load, switched off and on; its folder, its true faults and what was said."""
     folder = tmp_path_factory.mktemp("desk")
     true = imu.faults(np.random.default_rng(21), imu.MPU6050)
@@ -127,7 +102,7 @@ def test_the_same_figures_come_out_of_the_raw_data_in_the_file(calibrated):
     assert again.covariance == pytest.approx(np.array(document["covariance"]["matrix"]), rel=1e-6, abs=1e-15)
 
 
-def test_the_independent_check_passes_and_fails_when_the_heights_are_others(calibrated):
+def test_the_independent_check_passes_and_fails_when_the_heights_are_others(calibrated, apexfix):
     folder, _, steps = calibrated
     code, printed, _ = steps["check"]
     assert (code, "Passed" in printed) == (0, True)
@@ -143,7 +118,7 @@ def test_the_independent_check_passes_and_fails_when_the_heights_are_others(cali
     assert read_document(document_of(folder)) == noted
 
 
-def test_the_calibration_of_another_unit_is_not_loaded(calibrated, tmp_path, micropython):
+def test_the_calibration_of_another_unit_is_not_loaded(calibrated, tmp_path, micropython, apexfix):
     folder, true, _ = calibrated
     foreign = {**read_document(document_of(folder)), "serial": "0123"}
     path = tmp_path / file_name("0123")
@@ -155,7 +130,7 @@ def test_the_calibration_of_another_unit_is_not_loaded(calibrated, tmp_path, mic
     assert "of serial '0123', this unit is" in said
 
 
-def test_a_stale_calibration_is_not_loaded(calibrated, tmp_path):
+def test_a_stale_calibration_is_not_loaded(calibrated, tmp_path, apexfix):
     folder, _, _ = calibrated
     old = {name: value for name, value in read_document(document_of(folder)).items() if name != "checked_utc"}
     path = tmp_path / "calibration-old.json"
@@ -172,7 +147,7 @@ def test_a_stale_calibration_is_not_loaded(calibrated, tmp_path):
         (("show", "nothing.json"), 4, "nothing.json"),
     ],
 )
-def test_a_folder_without_recordings_says_what_to_do(tmp_path, words, code, said):
+def test_a_folder_without_recordings_says_what_to_do(tmp_path, words, code, said, apexfix):
     place = [tmp_path / word if word.endswith(".json") else word for word in words] + ([tmp_path] if len(words) == 1 else [])
     found = apexfix("calibrate", *place)
     assert found[0] == code

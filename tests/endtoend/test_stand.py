@@ -1,11 +1,6 @@
 """A unit on a stand with an encoder: calibrated by the commands, turned through the horizon, then an azimuth after five minutes."""
 
 import json
-import signal
-import subprocess
-import sys
-import threading
-import time
 
 import numpy as np
 import pytest
@@ -23,8 +18,6 @@ from apexfix.sim.builder import Builder, Sight
 from apexfix.sim.stand import Stand
 from apexfix.units import DEG
 
-APEXFIX = [sys.executable, "-c", "from apexfix.cli import main; main()"]
-LONGEST_S = 120.0
 LEANING = Stand(
     lean_rad=0.5 * DEG, towards_rad=200 * DEG, beside_square_rad=0.05 * DEG,
     chip_mm=(0.2, -0.22), magnet_mm=(-0.28, 0.1), zero_rad=1.3,
@@ -42,28 +35,7 @@ unit = "desk1"
 """
 
 
-def apexfix(*words, builder=None, until=None):
-    """Run a command; a builder does what it asks for. Ended by Ctrl-C where it says what is waited for."""
-    said = []
-    with subprocess.Popen([*APEXFIX, *map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
-        watchdog = threading.Timer(LONGEST_S, process.kill)
-        watchdog.start()
-        for line in process.stderr:
-            said.append(line)
-            if until and until in line:
-                process.send_signal(signal.SIGINT)
-            elif builder and "still for 4 s of 4 s" in line:
-                time.sleep(0.05)  # the host presses now: let its request arrive before time flies on
-                builder.pause(1.5)
-            elif builder:
-                builder.hear(line)
-                builder.act()
-        printed = process.stdout.read()
-    watchdog.cancel()
-    return process.returncode, printed, "".join(said)
-
-
-def flown(builder, day):
+def flown(apexfix, builder, day):
     """A backsight, five minutes of waiting, a mark a quarter turn away and high up; pulled, and what the day makes of the mark."""
     builder.sight(BACKSIGHT, "reference")
     builder.wait(300.0)
@@ -86,7 +58,7 @@ def day_at(folder):
 
 
 @pytest.fixture(scope="module")
-def stood(tmp_path_factory, micropython):
+def stood(tmp_path_factory, micropython, apexfix):
     """The bench and the day of one unit, what every step said, and the mark as the day has it."""
     folder = tmp_path_factory.mktemp("stand")
     bench, day = folder / "bench", day_at(folder / "day")
@@ -102,7 +74,7 @@ def stood(tmp_path_factory, micropython):
         builder.switch_on()
         steps["pull"] = apexfix("pull", bench, *port, "--tidy")  # the day's log begins without the marks of the bench
         steps["stand"] = apexfix("calibrate", "stand", day, *port, builder=builder)
-        mark = flown(builder, day)
+        mark = flown(apexfix, builder, day)
     return path, day, steps, mark
 
 
@@ -137,13 +109,13 @@ def test_without_the_turn_through_the_horizon_the_lean_is_in_the_azimuth(stood):
     assert levelled.sighting.sigma_azimuth_rad > mark.sighting.sigma_azimuth_rad
 
 
-def test_reduce_names_the_source_of_the_azimuth(stood):
+def test_reduce_names_the_source_of_the_azimuth(stood, apexfix):
     _, printed, _ = apexfix("reduce", stood[1], "--json")
     (flight,) = json.loads(printed)["flights"]
     assert [reading["note"] for reading in flight["readings"]] == [BY_ENCODER]
 
 
-def test_the_same_figures_come_again_out_of_the_raw_records_and_of_the_marks_in_the_file(stood):
+def test_the_same_figures_come_again_out_of_the_raw_records_and_of_the_marks_in_the_file(stood, apexfix):
     document = read_document(stood[0])
     marks = document["encoder_marks"]
     again = fit_eccentricity(
@@ -157,11 +129,11 @@ def test_the_same_figures_come_again_out_of_the_raw_records_and_of_the_marks_in_
     assert kept.covariance_rad2 == pytest.approx(again.covariance_rad2, rel=0.01, abs=1e-12)
 
 
-def test_a_unit_whose_encoder_sees_no_magnet_carries_its_azimuth_by_gyroscope(tmp_path, micropython):
+def test_a_unit_whose_encoder_sees_no_magnet_carries_its_azimuth_by_gyroscope(tmp_path, micropython, apexfix):
     true = imu.faults(np.random.default_rng(31), imu.MPU6050)
     with Builder(tmp_path / "unit", imu.MPU6050, true, 33, {}, Stand(magnet=False)) as builder:
         builder.switch_on()
-        seen = flown(builder, day_at(tmp_path / "day"))
+        seen = flown(apexfix, builder, day_at(tmp_path / "day"))
         code, _, said = apexfix("calibrate", "stand", tmp_path / "day", "--port", builder.unit.port, builder=builder)
     assert code == 5
     assert "the unit saw no encoder with a magnet; wire the encoder" in said
