@@ -35,15 +35,6 @@ class Pointing:
     elevation_rad: Vector  # (N,) beyond pi/2 when the tube leaned back over the zenith
 
 
-@dataclass(frozen=True, slots=True)
-class HeadingZero:
-    """What to add to a heading to get an azimuth, at one instant."""
-
-    azimuth_minus_heading_rad: float
-    sigma_rad: float
-    misclosure_rad: float | None  # after minus before; None with one backsight
-
-
 def pointing_of(level_from_body: Rotation, tube_body: Vector) -> tuple[Vector, Vector]:
     """Return heading and elevation of the tube, both (N,), for N attitudes and one axis (3,) of the tube, or one for each.
 

@@ -7,10 +7,12 @@ from typing import NamedTuple
 
 import numpy as np
 
+from apexfix.archive import Archive
 from apexfix.calibrate.document import demand_fresh, demand_own, file_name, in_force
 from apexfix.calibrate.gyro import stated_turn
 from apexfix.calibrate.imu import ImuCalibration, carried_calibration
 from apexfix.calibrate.tolerance import Tolerance, tolerance_of
+from apexfix.clock import Clock, ClockKey
 from apexfix.errors import CalibrationError
 from apexfix.records import Boot
 
@@ -20,6 +22,12 @@ class Started(NamedTuple):
 
     boot: Boot
     utc_us: int | None
+
+
+def started(archive: Archive, known: Mapping[ClockKey, Clock]) -> Mapping[ClockKey, Started]:
+    """Return the boots of an archive, and when each was by its clock."""
+    boots = {ClockKey(b.serial, b.log, b.record.boot): b.record for b in archive.boots()}
+    return {key: Started(boot, int(known[key].utc_us(0)[0]) if key in known else None) for key, boot in boots.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,17 +63,18 @@ def calibration_in_force(folder: Path, started: Started) -> InForce:
     boot = started.boot
     path = folder / file_name(boot.serial)
     found = in_force(folder, boot.serial, boot.value)
-    source = str(path) if path.exists() else f"unit {boot.unit}, boot {boot.boot}"
+    in_folder = path.exists()
+    source = str(path) if in_folder else f"unit {boot.unit}, boot {boot.boot}"
     imu, used = boot.value.get("imu"), _read(found, boot, source)
-    own = _as_carried(boot) if path.exists() else used
-    refused = ("" if path.exists() else _foreign(found, boot)) or _stale(found, started)
+    own = _as_carried(boot) if in_folder else used
+    refused = ("" if in_folder else _foreign(found, boot)) or _stale(found, started)
     if refused:
         uncalibrated = _uncalibrated(boot)
         said = f"unit {boot.unit} counts as not calibrated: {refused}"
         as_made = tolerance_of(imu, uncalibrated)
         return InForce(uncalibrated, own, said, as_made, as_made)
     tolerance = tolerance_of(imu, used, _turn(found, source))
-    turned = tolerance_of(imu, own) if path.exists() else tolerance
+    turned = tolerance_of(imu, own) if in_folder else tolerance
     return InForce(used, own, "", tolerance, replace(tolerance, scale=turned.scale, cross=turned.cross))
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from apexfix.align import Mark
 from apexfix.archive import Archive
-from apexfix.boot_calibration import Started
+from apexfix.boot_calibration import started
 from apexfix.calibrate.steps import read_steps
 from apexfix.clock import Clock, ClockKey, clocks
 from apexfix.errors import ReductionError
@@ -60,14 +60,14 @@ def recorded(archive: Archive, site: Site, folder: Path) -> Recorded:
     CalibrationError
         A calibration is another unit's or cannot be.
     """
-    boots = {ClockKey(b.serial, b.log, b.record.boot): b.record for b in archive.boots()}
     known = clocks(archive.exchanges())
+    starts = started(archive, known)
+    boots = {key: own.boot for key, own in starts.items()}
     stations = _stations(site, boots)
     remarks = [*_homeless(stations, boots), *(remark for clock in known.values() for remark in clock.remarks)]
     guided = read_steps(folder)  # presses that a step of a calibration asked for are no flight's
     presses = tuple(p for p in archive.presses() if (p.log, p.record.sequence) not in guided)
-    started = {key: Started(boot, int(known[key].utc_us(0)[0]) if key in known else None) for key, boot in boots.items()}
-    placed = pressed_at(archive, presses, stations, started, folder)
+    placed = pressed_at(archive, presses, stations, starts, folder)
     remarks += dict.fromkeys(pressed.in_force.refused for pressed in placed if pressed.in_force.refused)
     remarks += _rough(placed)
     stands = stands_of(archive, folder, placed)

@@ -14,7 +14,7 @@ from typing import Final, Generic, TypeVar
 
 from apexfix.archive import ARCHIVE_NAME, open_archive
 from apexfix.bundle import LARGEST_DAY_BYTES, files_of
-from apexfix.calibrate.steps import STAND, STEPS_NAME, append_step, read_steps
+from apexfix.calibrate.steps import STAND, STEPS_NAME, append_step, read_steps, set_ups
 from apexfix.day import SIGHTINGS_NAME, SITE_NAME, append_sightings, read_sightings, read_site
 from apexfix.decisions import ASSIGNMENTS_NAME, Decision, add_decision, read_decisions
 from apexfix.errors import FileError
@@ -130,7 +130,7 @@ def _join_decisions(day: Path, other: Path) -> tuple[int, list[str]]:
 def _join_steps(day: Path, other: Path) -> tuple[int, list[str]]:
     """Add what presses were; the set-ups of stands are counted on, for each laptop counts its own from one."""
     ours, theirs = read_steps(day), read_steps(other)
-    known = max((step.set for step in ours.values() if step.kind == STAND), default=0)
+    known = set_ups(ours)
     fresh = [step for key, step in theirs.items() if key not in ours]
     append_step(day, *(replace(step, set=step.set + known) if step.kind == STAND else step for step in fresh))
     return len(fresh), [

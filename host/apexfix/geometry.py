@@ -1,8 +1,12 @@
 """Directions, angles and rotations in the frames of docs/conventions.md."""
 
+from typing import Final
+
 import numpy as np
 
 from apexfix.model import Vector
+
+_FLATTEST: Final = 0.01  # cosine of an elevation: nearer to the zenith an azimuth says nothing at all
 
 
 def direction(azimuth_rad: Vector | float, elevation_rad: Vector | float) -> Vector:
@@ -54,6 +58,21 @@ def wrapped(angle_rad: Vector | float) -> Vector:
     -1.570796
     """
     return np.asarray(np.mod(np.asarray(angle_rad, dtype=np.float64) + np.pi, 2 * np.pi) - np.pi)
+
+
+def tangent_and_secant(elevation_rad: Vector | float) -> tuple[Vector, Vector]:
+    """Return by how much a tilt to the side, and a direction to the side, move the azimuth of a sight: tan E and 1 / cos E.
+
+    Within half a degree of the zenith they grow no further.
+
+    Examples
+    --------
+    >>> [round(float(lever), 6) for lever in tangent_and_secant(np.pi / 3)]
+    [1.732051, 2.0]
+    """
+    cosine = np.cos(elevation_rad)
+    cosine = np.where(np.abs(cosine) > _FLATTEST, cosine, _FLATTEST)
+    return np.asarray(np.sin(elevation_rad) / cosine), np.asarray(1.0 / cosine)
 
 
 def widest_gap_rad(angle_rad: Vector) -> float:

@@ -10,13 +10,12 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from operator import attrgetter
-from typing import Final
+from typing import Final, Protocol, TypeVar
 
 import numpy as np
 
-from apexfix.attitude import HeadingZero
 from apexfix.calibrate.tolerance import Tolerance
-from apexfix.geometry import wrapped
+from apexfix.geometry import tangent_and_secant, wrapped
 from apexfix.units import DEG, US
 
 WARN_MISCLOSURE_SIGMA: Final = 3.0  # beyond this something moved, or one of two backsights was not on the target
@@ -25,7 +24,6 @@ _WARMING_C_PER_S: Final = 1.0 / 300.0
 # What the unit's filter adds in hands that shake and sway while it is carried, per root of time to the nearer backsight.
 _CARRIED_RAD_PER_ROOT_S: Final = 0.01 * DEG
 _T_US: Final = attrgetter("t_us")
-_FLATTEST: Final = 0.01  # cosine of the elevation: nearer to the zenith the azimuth says nothing at all
 _LOST_RAD: Final = 60.0 * DEG  # three times that is half round: a misclosure may hide whole turns, and the heading is none
 
 
@@ -38,6 +36,25 @@ class Look:
     elevation_rad: float
     temperature_celsius: float | None
     still_us: int | None  # when the gyroscope's offset was last taken at rest; None never
+
+
+@dataclass(frozen=True, slots=True)
+class HeadingZero:
+    """What to add to a heading to get an azimuth, at one instant."""
+
+    azimuth_minus_heading_rad: float
+    sigma_rad: float
+    misclosure_rad: float | None  # after minus before; None with one backsight
+
+
+class Timed(Protocol):
+    """Something that happened at a time of the unit."""
+
+    @property
+    def t_us(self) -> int: ...
+
+
+S = TypeVar("S", bound=Timed)
 
 
 def heading_zero(
@@ -58,7 +75,7 @@ def heading_zero(
     unit : Tolerance
         Of the unit that carried the heading.
     """
-    before, after = _around(backsights, mark)
+    before, after = around(backsights, mark.t_us)
     if before is not None and after is not None:
         if _drift_rad(before, after, unit) > _LOST_RAD:
             return None
@@ -75,15 +92,16 @@ def heading_zero(
 
 def misclosure_limit_rad(backsights: Sequence[Look], mark: Look, sigma_backsight_rad: float, unit: Tolerance) -> float:
     """Return the misclosure around a mark beyond which a pair of backsights is not to be believed without a look; else infinity."""
-    before, after = _around(backsights, mark)
+    before, after = around(backsights, mark.t_us)
     if before is None or after is None:
         return np.inf
     return WARN_MISCLOSURE_SIGMA * float(np.hypot(np.sqrt(2.0) * sigma_backsight_rad, _drift_rad(before, after, unit)))
 
 
-def _around(backsights: Sequence[Look], mark: Look) -> tuple[Look | None, Look | None]:
-    ordered = sorted(backsights, key=_T_US)
-    passed = bisect_right(ordered, mark.t_us, key=_T_US)
+def around(sights: Sequence[S], at_us: int) -> tuple[S | None, S | None]:
+    """Return the last of some sights, in any order, before a time of the unit and the first after it; None where there is none."""
+    ordered = sorted(sights, key=_T_US)
+    passed = bisect_right(ordered, at_us, key=_T_US)
     return ordered[passed - 1] if passed else None, ordered[passed] if passed < len(ordered) else None
 
 
@@ -140,7 +158,8 @@ def _turned_rad(target: Look, mark: Look, unit: Tolerance) -> float:
 
     An up that is wrong by z to the side moves the azimuth of a raised tube by z tan E, a tube that looks aside by u by u / cos E.
     """
-    tangent, secant = (mine - its for mine, its in zip(_levers(mark), _levers(target), strict=True))
+    own, other = (tangent_and_secant(look.elevation_rad) for look in (mark, target))
+    tangent, secant = (float(mine - its) for mine, its in zip(own, other, strict=True))
     parts = (
         unit.scale * float(wrapped(mark.heading_rad - target.heading_rad)),
         unit.cross * (mark.elevation_rad - target.elevation_rad),
@@ -148,12 +167,6 @@ def _turned_rad(target: Look, mark: Look, unit: Tolerance) -> float:
         unit.tube_rad * secant,
     )
     return float(np.linalg.norm(parts))
-
-
-def _levers(look: Look) -> tuple[float, float]:
-    cosine = np.cos(look.elevation_rad)
-    cosine = cosine if abs(cosine) > _FLATTEST else _FLATTEST
-    return float(np.sin(look.elevation_rad) / cosine), float(1.0 / cosine)
 
 
 def _warmed_c(one: Look, other: Look) -> float:

@@ -9,13 +9,13 @@ from typing import Final
 
 import numpy as np
 
-from apexfix.attitude import HeadingZero
 from apexfix.calibrate.encoder import SIGMA_STEP_RAD
 from apexfix.calibrate.stand import level_azimuth, sigma_turned
-from apexfix.geometry import wrapped
+from apexfix.geometry import tangent_and_secant, wrapped
+from apexfix.heading import HeadingZero, around
 from apexfix.model import Vector
 from apexfix.pressed import Pressed
-from apexfix.stands import Sight, Stands, eccentricity
+from apexfix.stands import Stands, eccentricity
 from apexfix.units import DEG
 
 # How far the stand's second axis, and the tube on it, are from square: the printed mount gives its azimuth axis 0.4 mm of play over
@@ -24,7 +24,6 @@ from apexfix.units import DEG
 SIGMA_SQUARE_RAD: Final = 0.3 * DEG
 BY_ENCODER: Final = "azimuth by the encoder"
 _WARN_SIGMA: Final = 3.0
-_FLATTEST: Final = 0.01  # cosine of the elevation: nearer to the zenith the azimuth says nothing at all
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +57,8 @@ def encoder_zero(pressed: Pressed, stands: Stands, sigma_backsight_rad: float) -
     The last backsight before and the first after the mark, of the same boot, are used; both count alike, for nothing drifts.
     """
     reference, reading = pressed.station.reference_azimuth_rad, stands.reading_rad(pressed)
-    sights = _around(stands.backsights.get(pressed.run.boot, ()), pressed.press.t_us)
+    both = around(stands.backsights.get(pressed.run.boot, ()), pressed.press.t_us)
+    sights = [sight for sight in both if sight is not None]
     if reference is None or reading is None or not sights:
         return None
     encoder, axis = eccentricity(pressed.in_force.calibration), stands.axis(pressed)
@@ -79,16 +79,8 @@ def encoder_zero(pressed: Pressed, stands: Stands, sigma_backsight_rad: float) -
     return HeadingZero(float(wrapped(azimuth - pressed.heading_rad)), float(np.linalg.norm(shares)), misclosure)
 
 
-def _around(sights: tuple[Sight, ...], at_us: int) -> list[Sight]:
-    before = [sight for sight in sights if sight.t_us <= at_us]
-    after = [sight for sight in sights if sight.t_us > at_us]
-    return sorted(before, key=lambda sight: sight.t_us)[-1:] + sorted(after, key=lambda sight: sight.t_us)[:1]
-
-
 def _sigma_square_rad(elevation_rad: Vector) -> float:
-    cosine = np.cos(elevation_rad)
-    cosine = np.where(np.abs(cosine) < _FLATTEST, _FLATTEST, cosine)
-    lever = np.stack([np.sin(elevation_rad) / cosine, 1 / cosine])
+    lever = np.stack(tangent_and_secant(elevation_rad))
     return SIGMA_SQUARE_RAD * float(np.linalg.norm(lever[:, 1] - lever[:, 0]))
 
 

@@ -7,9 +7,9 @@ from typing import Final
 import numpy as np
 
 from apexfix.align import Mark
-from apexfix.attitude import HeadingZero
 from apexfix.carried import Recorded
-from apexfix.heading import Look, heading_zero, misclosure_limit_rad
+from apexfix.geometry import tangent_and_secant
+from apexfix.heading import HeadingZero, Look, heading_zero, misclosure_limit_rad
 from apexfix.model import Sighting, Track
 from apexfix.on_axis import chosen
 from apexfix.pressed import Pressed, RunKey
@@ -24,7 +24,6 @@ SIGMA_POINTING_RAD: Final = 0.3 * DEG
 UNLIKE: Final = 0.3
 SIGMA_UNIT_RAD: Final = 0.1 * DEG  # of the unit's own filter beside a moving hand, from simulated observers
 _WARN_SIGMA: Final = 3.0
-_FLATTEST: Final = 0.01  # cosine of the elevation: nearer to the zenith the azimuth says nothing at all
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +94,8 @@ def _sigma_azimuth(pressed: Pressed, zero: HeadingZero | None) -> float | None:
     if zero is None or pressed.station.sigma_azimuth_rad is not None:
         return pressed.station.sigma_azimuth_rad
     across = pressed.in_force.calibration.stated.azimuth_rad or pressed.station.sigma_elevation_rad or _sigma_hand(pressed)
-    level = max(abs(float(np.cos(pressed.elevation_rad))), _FLATTEST)
-    return float(np.hypot(zero.sigma_rad, across / level))
+    _, secant = tangent_and_secant(pressed.elevation_rad)
+    return float(np.hypot(zero.sigma_rad, across * secant))
 
 
 def _track(number: int, mark: Mark, pressed: Pressed, zero: HeadingZero | None) -> Track | None:

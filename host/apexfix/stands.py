@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from apexfix.archive import Archive, Stored
-from apexfix.boot_calibration import Started, calibration_in_force
+from apexfix.boot_calibration import calibration_in_force, started
 from apexfix.calibrate.encoder import Eccentricity, nominal_eccentricity, reading_rad
 from apexfix.calibrate.imu import ImuCalibration, tube_elevation_rad
 from apexfix.calibrate.stand import StandAxis, levelled_axis, stand_axis
@@ -84,7 +84,7 @@ def stands_of(archive: Archive, folder: Path, presses: Iterable[Pressed]) -> Sta
         reading = readings.get((_log(pressed), pressed.press.sequence))
         if pressed.press.kind == REFERENCE and reading is not None:
             backsights[pressed.run.boot].append(Sight(pressed.press.t_us, reading, pressed.elevation_rad))
-    turns, remarks = stand_turns(archive, folder)
+    turns, remarks = _turns(archive, folder, readings)
     return Stands(readings, {boot: tuple(own) for boot, own in backsights.items()}, turns, remarks)
 
 
@@ -96,20 +96,24 @@ def stand_turns(archive: Archive, folder: Path) -> tuple[Mapping[LogKey, tuple[L
     FileError, CalibrationError
         As for :func:`stands_of`.
     """
+    return _turns(archive, folder, _readings(archive))
+
+
+def _turns(
+    archive: Archive, folder: Path, readings: Mapping[tuple[LogKey, int], float]
+) -> tuple[Mapping[LogKey, tuple[Levelled, ...]], tuple[str, ...]]:
     steps = {key: step for key, step in read_steps(folder).items() if step.kind == STAND}
     if not steps:
         return {}, ()
-    readings = _readings(archive)
     seen: dict[tuple[LogKey, int], list[tuple[int, float, float]]] = defaultdict(list)
     refused = []
-    for stored, step, started in _named(archive, steps):
+    for stored, step, unit, used in _named(archive, folder, steps):
         log, sequence = LogKey(stored.serial, stored.log), stored.record.sequence
-        used = calibration_in_force(folder, started).calibration
         try:
             direction = sequence, _angle_rad(used, readings.get((log, sequence))), _elevation_rad(archive, stored, used)
             seen[log, step.set].append(direction)
         except CalibrationError as error:
-            refused.append(f"unit {started.boot.unit}: press {sequence} ({step.kind}) is not used: {error}")
+            refused.append(f"unit {unit}: press {sequence} ({step.kind}) is not used: {error}")
     return _leaning(seen, refused), tuple(refused)
 
 
@@ -137,14 +141,19 @@ def _log(pressed: Pressed) -> LogKey:
     return LogKey(pressed.run.boot.serial, pressed.run.boot.log)
 
 
-def _named(archive: Archive, steps: Mapping[tuple[str, int], Step]) -> Iterator[tuple[Stored[Press], Step, Started]]:
-    known = clocks(archive.exchanges())
-    boots = {ClockKey(b.serial, b.log, b.record.boot): b.record for b in archive.boots()}
+def _named(
+    archive: Archive, folder: Path, steps: Mapping[tuple[str, int], Step]
+) -> Iterator[tuple[Stored[Press], Step, str, ImuCalibration]]:
+    """Yield the presses of steps, what each was, the unit's name, and the calibration in force at its boot."""
+    starts = started(archive, clocks(archive.exchanges()))
+    used: dict[ClockKey, ImuCalibration] = {}
     for stored in archive.presses():
         step = steps.get((stored.log, stored.record.sequence))
         key = ClockKey(stored.serial, stored.log, stored.record.boot)
-        if step is not None and key in boots:
-            yield stored, step, Started(boots[key], int(known[key].utc_us(0)[0]) if key in known else None)
+        if step is not None and key in starts:
+            if key not in used:
+                used[key] = calibration_in_force(folder, starts[key]).calibration
+            yield stored, step, starts[key].boot.unit, used[key]
 
 
 def _angle_rad(used: ImuCalibration, reading: float | None) -> float:

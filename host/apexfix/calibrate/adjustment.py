@@ -11,10 +11,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import chdtri
 
 from apexfix.calibrate.coverage import demand_coverage
-from apexfix.calibrate.least_squares import Residuals, Solution, slopes, solve
+from apexfix.calibrate.least_squares import Residuals, Solution, raised, slopes, solve
 from apexfix.calibrate.stillness import Rest
 from apexfix.calibrate.target import Target
 from apexfix.errors import CalibrationError
@@ -29,7 +28,6 @@ _PRIOR_TUBE_RAD: Final = 3.0 * DEG  # how far a hand mounts the sensor askew
 SIGMA_AIM_RAD: Final = 0.05 * DEG  # a tube on a support, aimed with open sights without haste; common practice, no source
 _LEAST_NOISE_G: Final = 2e-5
 _FIXED: Final = 11  # parameters that are not elevations of targets
-_SURPRISE: Final = 0.99  # beyond this quantile the scatter is not that of the sigmas, and these are raised
 _JUDGED_RAD: Final = np.linspace(0.0, 85.0, 18) * DEG
 
 
@@ -200,17 +198,16 @@ def _answer(solution: Solution, recordings: Recordings, body_from_sensor: Vector
     # The priors are no observations: they are far wider than the answer, and are counted neither way.
     freedom = solution.freedom - _FIXED
     observed = solution.chi2 - float(np.sum((values / _PRIOR_SIGMA) ** 2))
-    surprising = freedom > 0 and observed > chdtri(freedom, 1.0 - _SURPRISE)
-    raised = float(np.sqrt(observed / freedom)) if surprising else 1.0
+    more = raised(observed, freedom)
     return Elevations(
         offset_g=values[:3],
         matrix=_matrix(values),
         tube_body=_tube(values),
-        covariance=solution.covariance[:_FIXED, :_FIXED] * raised**2,
+        covariance=solution.covariance[:_FIXED, :_FIXED] * more**2,
         body_from_sensor=body_from_sensor,
         residual_rad=float(np.sqrt(np.mean((lengths - 1.0) ** 2))),
         scatter=observed / freedom if freedom > 0 else float("nan"),
-        raised=raised,
+        raised=more,
     )
 
 

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from scipy.special import chdtri, logsumexp
+from scipy.special import logsumexp
 
+from apexfix.calibrate.least_squares import raised
 from apexfix.errors import CalibrationError
 from apexfix.geometry import widest_gap_rad, wrapped
 from apexfix.model import Vector
@@ -33,7 +34,6 @@ _BEYOND: Final = 2.0  # times the square of the scale: one sigma of the third an
 _FREE_RAD: Final = 10.0  # of the zero: anywhere
 _LEAST: Final = 8
 _WIDEST_GAP_RAD: Final = 75.0 * DEG  # of the marks: wider ones leave the second harmonic to chance
-_SURPRISE: Final = 0.99
 _MOST_RAD: Final = 45.0 * DEG  # of any coefficient: no encoder is that wrong
 
 
@@ -107,9 +107,9 @@ def fit_eccentricity(readings_rad: Vector, marks_rad: Vector, sigma_mark_rad: fl
         )
     design = np.column_stack([np.ones(len(offset)), _waves(readings_rad)])
     sigma = float(np.hypot(sigma_mark_rad, SIGMA_STEP_RAD))
-    raised = _raised(design, offset, sigma)
-    mean, covariance = _averaged(design, offset, sigma * raised)
-    return EccentricityFit(Eccentricity(mean[1:], covariance[1:, 1:]), offset - design @ mean, raised)
+    more = _raised(design, offset, sigma)
+    mean, covariance = _averaged(design, offset, sigma * more)
+    return EccentricityFit(Eccentricity(mean[1:], covariance[1:, 1:]), offset - design @ mean, more)
 
 
 def _raised(design: Vector, offset_rad: Vector, sigma_rad: float) -> float:
@@ -117,8 +117,7 @@ def _raised(design: Vector, offset_rad: Vector, sigma_rad: float) -> float:
     mean, covariance = _averaged(design, offset_rad, sigma_rad)
     surprise = float(np.sum((offset_rad - design @ mean) ** 2)) / sigma_rad**2
     left = np.eye(len(offset_rad)) - design @ covariance @ design.T / sigma_rad**2
-    freedom = float(np.sum(left**2))
-    return float(np.sqrt(surprise / freedom)) if surprise > chdtri(freedom, 1.0 - _SURPRISE) else 1.0
+    return raised(surprise, float(np.sum(left**2)))
 
 
 def _averaged(design: Vector, offset_rad: Vector, sigma_rad: float) -> tuple[Vector, Vector]:

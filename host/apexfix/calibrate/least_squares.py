@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from scipy.special import chdtri
 
 from apexfix.errors import CalibrationError
 from apexfix.model import Vector
@@ -14,6 +15,7 @@ Residuals = Callable[[Vector], Vector]
 _STEP: Final = float(np.cbrt(np.finfo(np.float64).eps))  # best for a central difference: error of the order of its square
 _MOST_STEPS: Final = 200
 _SMALL: Final = 1e-11  # of a parameter's size: a step below this changes nothing that anybody could read
+_SURPRISE: Final = 0.99  # beyond this quantile the scatter is not that of the sigmas
 _STUCK: Final = 1e12  # damping at which no direction helps any more
 
 
@@ -34,6 +36,18 @@ class Solution:
     def freedom(self) -> int:
         """How many residuals there are beyond the parameters."""
         return len(self.residuals) - len(self.values)
+
+
+def raised(surprise: float, freedom: float) -> float:
+    """Return what sigmas are to be multiplied with: 1 where a chi-square may well come by chance, else what makes it its freedom.
+
+    Examples
+    --------
+    >>> raised(12.0, 10), raised(40.0, 10), raised(5.0, 0)
+    (1.0, 2.0, 1.0)
+    """
+    surprising = freedom > 0 and surprise > chdtri(freedom, 1.0 - _SURPRISE)
+    return float(np.sqrt(surprise / freedom)) if surprising else 1.0
 
 
 def solve(residuals: Residuals, start: Vector, size: Vector) -> Solution:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import chdtri
 
+from apexfix.calibrate.least_squares import raised
 from apexfix.errors import CalibrationError
 from apexfix.geometry import widest_gap_rad
 from apexfix.model import Vector
@@ -18,7 +18,6 @@ from apexfix.units import DEG
 _LEAST: Final = 4
 _WIDEST_GAP_RAD: Final = 150.0 * DEG  # a fit over less than about half a turn takes a slant of the tube for a lean
 _MOST_LEAN_RAD: Final = 10.0 * DEG
-_SURPRISE: Final = 0.99
 # Each way, of a stand that was set up by a small spirit level and not turned through the horizon; common practice.
 SIGMA_LEVELLED_RAD: Final = 0.3 * DEG
 
@@ -73,10 +72,10 @@ def stand_axis(angle_rad: Vector, elevation_rad: Vector, sigma_elevation_rad: fl
             "level the stand by its bubble, clamp the tube, and turn it again"
         )
     residual = elevation_rad - np.arcsin(np.clip(design @ found, -1.0, 1.0))
-    raised = _raised(float(np.sum((residual / sigma_elevation_rad) ** 2)), len(residual) - 3)
-    covariance = np.linalg.inv(weighted.T @ weighted)[1:, 1:] * (raised / np.cos(tube)) ** 2
+    more = raised(float(np.sum((residual / sigma_elevation_rad) ** 2)), len(residual) - 3)
+    covariance = np.linalg.inv(weighted.T @ weighted)[1:, 1:] * (more / np.cos(tube)) ** 2
     lean = -found[1:] / np.cos(tube) / np.sinc(tilt / np.pi)
-    return StandAxis(lean, covariance, tube, residual, raised)
+    return StandAxis(lean, covariance, tube, residual, more)
 
 
 def level_azimuth(axis: StandAxis, angle_rad: Vector, elevation_rad: Vector) -> Vector:
@@ -101,10 +100,6 @@ def sigma_turned(axis: StandAxis, angle_rad: Vector, elevation_rad: Vector) -> f
     slope = np.stack([np.sin(angle_rad), -np.cos(angle_rad)], axis=-1) * np.tan(elevation_rad)[..., None]
     lever = slope[1] - slope[0]
     return float(np.sqrt(lever @ axis.covariance_rad2 @ lever))
-
-
-def _raised(surprise: float, freedom: int) -> float:
-    return float(np.sqrt(surprise / freedom)) if freedom > 0 and surprise > chdtri(freedom, 1.0 - _SURPRISE) else 1.0
 
 
 def _split(constant: float, swing: float) -> tuple[float, float]:

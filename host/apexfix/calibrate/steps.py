@@ -61,6 +61,11 @@ def read_steps(folder: Path) -> Mapping[tuple[str, int], Step]:
     return {(step.log, step.record): step for step in steps}
 
 
+def set_ups(steps: Mapping[tuple[str, int], Step]) -> int:
+    """Return how many times a stand was set up and turned, by what presses were."""
+    return max((step.set for step in steps.values() if step.kind == STAND), default=0)
+
+
 def append_step(folder: Path, *steps: Step) -> None:
     """Add a line about each press, all of them or none; FileError where that fails."""
     path = folder / STEPS_NAME

@@ -1,9 +1,9 @@
 """Figures as a person reads them: no more digits than the uncertainty leaves, in the unit and the hour of the place."""
 
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import floor, isfinite, log10, sqrt
-from re import Match, compile
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -21,8 +21,8 @@ class Manner:
 
 PLAIN: Final = Manner()
 # "12.3 m", "80 .. 95 m" or "80 to 95 m" in a sentence of the reduction; a speed or an area is none.
-_LENGTHS: Final = compile(r"((?:[-+]?\d+(?:\.\d+)? (?:\.\.|to) )?[-+]?\d+(?:\.\d+)?) m(?![\w/²³])")
-_NUMBER: Final = compile(r"([-+]?)(\d+(?:\.(\d+))?)")
+_LENGTHS: Final = re.compile(r"((?:[-+]?\d+(?:\.\d+)? (?:\.\.|to) )?[-+]?\d+(?:\.\d+)?) m(?![\w/²³])")
+_NUMBER: Final = re.compile(r"([-+]?)(\d+(?:\.(\d+))?)")
 
 
 def unit_word(manner: Manner) -> str:
@@ -66,7 +66,7 @@ def sentence(text: str, manner: Manner) -> str:
     return _LENGTHS.sub(_in_feet, text) if manner.feet else text
 
 
-def _in_feet(found: Match[str]) -> str:
+def _in_feet(found: re.Match[str]) -> str:
     return _NUMBER.sub(lambda one: f"{one[1]}{float(one[2]) / FOOT:.{len(one[3] or '')}f}", found[1]) + " ft"
 
 

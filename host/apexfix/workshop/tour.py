@@ -9,7 +9,7 @@ import numpy as np
 from apexfix.calibrate.check import LEAST_TARGETS as KNOWN_TARGETS
 from apexfix.calibrate.coverage import RECOMMENDED, words
 from apexfix.calibrate.field_test import LEAST_SETS, LEAST_TARGETS
-from apexfix.calibrate.steps import CHECK, ENCODER, POSE, SIGHTING, STAND, STILL, TEST, TURN, Step, read_steps
+from apexfix.calibrate.steps import CHECK, ENCODER, POSE, SIGHTING, STAND, STILL, TEST, TURN, Step, read_steps, set_ups
 from apexfix.calibrate.target import Target, demand_level
 from apexfix.errors import CalibrationError
 from apexfix.workshop.answers import NO_ENCODER, elevations, missing_poses, objection, still_poses
@@ -149,8 +149,7 @@ def turn_stand(desk: Desk, tell: Tell) -> None:
     """
     _demand_encoder(desk)
     flight = desk.session.status().get("flight")
-    number = 1 + max((step.set for step in read_steps(desk.folder).values() if step.kind == STAND), default=0)
-    walk(desk, stand_plan(number), tell)
+    walk(desk, stand_plan(1 + set_ups(read_steps(desk.folder))), tell)
     if isinstance(flight, int):
         desk.session.flight(flight)
 
