@@ -35,6 +35,8 @@ class TrackFix:
     opened: float  # probability that the recovery device opened within the tracks
     budget_m: Mapping[str, float]  # source -> what it adds to the sigma of the height; in quadrature they are the whole
     stations: tuple[FittedTrack, ...]
+    zeros: Vector  # (S, 2) of the stations, in azimuth and elevation, in sigmas of what was believed of them
+    sigma_zeros: Vector  # (S, 2) what is left of those sigmas
     chi2: float  # priors included
     redundancy: int
     usable: bool
@@ -259,6 +261,8 @@ def _told(k: int, flight: Tracked, both: BothForms) -> TrackFix:
         opened=float(both.p_opened[k]),
         budget_m=height_budget(k, both, flight.origin),
         stations=stations,
+        zeros=one.unknown[0, ARC:].reshape(-1, 3)[:, 1:],
+        sigma_zeros=sigma[ARC:].reshape(-1, 3)[:, 1:],
         chi2=float(one.chi2[0]),
         redundancy=int(one.redundancy[0]),
         usable=not reasons,
