@@ -3,7 +3,8 @@
 The real firmware runs on the board's own file system over a model of the flash chip. Every erase and every page program of
 three days (a first boot; presses, a flight number, settings, a calibration put on the unit, a full segment, forgetting; a flash
 that is full but for its reserve, where the observer must be told so, and where forgetting makes room) is cut at several places.
-What is left is booted, compared with what the observer was told, used, and cut once more while it boots.
+What is left is booted, compared with what the observer was told, used, and cut once more while it boots. A place where a cut leaves
+the flash as the place before it did is counted, and not tried again.
 """
 
 import json
@@ -18,7 +19,7 @@ ROOT = Path(__file__).resolve().parents[1]
 
 
 @click.command()
-@click.option("--places", type=click.IntRange(1, 256), default=16, help="Cuts inside each step; 256 is every byte of a page.")
+@click.option("--places", type=click.IntRange(1, 256), default=16, help="Cuts inside each step, which is a page of 256 bytes, several of them, or an erase of 4096.")
 def main(places: int) -> None:
     """Run the campaign and print how many cuts were survived."""
     board = ROOT / "tests" / "firmware" / "board"
@@ -30,6 +31,7 @@ def main(places: int) -> None:
     outcome = json.loads(done.stdout)
     print(f"steps of the flash        {outcome['steps']}")
     print(f"power cuts                {outcome['cuts']}")
+    print(f"places alike, not tried   {outcome['alike']}")
     print(f"cuts with a broken promise {len(outcome['failures'])}")
     for failure in outcome["failures"]:
         print(f"  {failure}")

@@ -30,6 +30,7 @@ def test_whatever_was_saved_before_a_power_cut_is_there_after_it(micropython, tm
     assert outcome["failures"] == []
     assert outcome["steps"] > 200
     assert outcome["cuts"] > 200
+    assert outcome["alike"] < outcome["cuts"]
 
 
 @pytest.mark.parametrize(
