@@ -63,7 +63,7 @@ def recorded(archive: Archive, site: Site, folder: Path) -> Recorded:
     known = clocks(archive.exchanges())
     starts = started(archive, known)
     boots = {key: own.boot for key, own in starts.items()}
-    stations = _stations(site, boots)
+    stations = _stations(site, boots.values())
     remarks = [*_homeless(stations, boots), *(remark for clock in known.values() for remark in clock.remarks)]
     guided = read_steps(folder)  # presses that a step of a calibration asked for are no flight's
     presses = tuple(p for p in archive.presses() if (p.log, p.record.sequence) not in guided)
@@ -90,20 +90,32 @@ def recorded(archive: Archive, site: Site, folder: Path) -> Recorded:
     )
 
 
-def _stations(site: Site, boots: Mapping[ClockKey, Boot]) -> dict[str, Station]:
-    """Return the station of every unit, by serial; a site names a unit by its name or its serial."""
+def claims(site: Site, boots: Iterable[Boot]) -> Mapping[str, tuple[Boot, ...]]:
+    """Return the units that answer to what a site says stood at a station, by its id: one boot of each, the first seen.
+
+    A site names a unit by its name or its serial. More than one unit at a station cannot be told apart.
+    """
+    asked = {station.unit: station.id for station in site.stations if station.unit is not None}
+    found: dict[str, dict[str, Boot]] = defaultdict(dict)
+    for boot in boots:
+        for name in (boot.unit, boot.serial):
+            if name in asked:
+                found[asked[name]].setdefault(boot.serial, boot)
+    return {station: tuple(units.values()) for station, units in found.items()}
+
+
+def _stations(site: Site, boots: Iterable[Boot]) -> dict[str, Station]:
+    """Return the station of every unit, by serial."""
     found: dict[str, Station] = {}
-    taken: dict[str, str] = {}
-    for boot in boots.values():
-        for station in site.stations:
-            if station.unit is not None and station.unit in (boot.unit, boot.serial):
-                if taken.setdefault(station.id, boot.serial) != boot.serial:
-                    both = f"{taken[station.id]} and {boot.serial}"
-                    raise ReductionError(
-                        f"station {station.id}: two units answer to {station.unit!r} (serials {both}); "
-                        "rename one with 'apexfix unit set unit NAME' before the next day, and reduce their days apart"
-                    )
-                found[boot.serial] = station
+    for name, units in claims(site, boots).items():
+        station = site.station(name)
+        if len(units) > 1:
+            both = " and ".join(boot.serial for boot in units)
+            raise ReductionError(
+                f"station {name}: two units answer to {station.unit!r} (serials {both}); "
+                "rename one with 'apexfix unit set unit NAME' before the next day, and reduce their days apart"
+            )
+        found[units[0].serial] = station
     return found
 
 

@@ -4,11 +4,14 @@ from collections.abc import Iterable
 from typing import Final
 
 from apexfix.model import Exclusion, Flight, Sighting
-from apexfix.sightings_file import append_sightings, read_sightings, write_sightings
+from apexfix.sightings_file import append_sightings, read_sightings, sightings_text, write_sightings
 from apexfix.site_file import read_site
 from apexfix.units import DEG
 
-__all__ = ["SIGHTINGS_NAME", "SITE_NAME", "append_sightings", "flights_from_hand", "read_sightings", "read_site", "write_sightings"]
+__all__ = [
+    "SIGHTINGS_NAME", "SITE_NAME", "append_sightings", "flights_from_hand", "read_sightings", "read_site", "sightings_text",
+    "write_sightings",
+]  # fmt: skip
 
 SITE_NAME: Final = "site.toml"
 SIGHTINGS_NAME: Final = "sightings.csv"

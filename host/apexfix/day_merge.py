@@ -4,23 +4,29 @@ Nothing that stands in the first folder is changed, and nothing of the second is
 itself becomes a sentence that says what to do.
 """
 
+import fnmatch
 import os
+import shlex
+import subprocess
 import time
 from collections import Counter
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 from pathlib import Path
 from typing import Final, Generic, TypeVar
 
 from apexfix.archive import ARCHIVE_NAME, open_archive
 from apexfix.bundle import LARGEST_DAY_BYTES, files_of
+from apexfix.calibrate.document import ALL_FILES, read_document
 from apexfix.calibrate.steps import STAND, STEPS_NAME, append_step, read_steps, set_ups
-from apexfix.day import SIGHTINGS_NAME, SITE_NAME, append_sightings, read_sightings, read_site
+from apexfix.day import SIGHTINGS_NAME, SITE_NAME, read_sightings, read_site, sightings_text
 from apexfix.decisions import ASSIGNMENTS_NAME, Decision, add_decision, read_decisions
 from apexfix.errors import FileError
 from apexfix.merge import Merged, merge
-from apexfix.model import Sighting
-from apexfix.text_file import read_bytes, write_bytes
+from apexfix.model import Sighting, Site
+from apexfix.same_day import demand_one_day, traces_of
+from apexfix.text_file import append_text, read_bytes, write_bytes
 from apexfix.units import DEG
 
 T = TypeVar("T")
@@ -44,23 +50,48 @@ class MergedDay:
 def merge_day(day: Path, other: Path) -> MergedDay:
     """Add to the folder of a day what another laptop's folder of the same day holds beyond it; that one is only read.
 
-    Again is the same as once, and a merge that was stopped goes on. Where both folders say something else of one thing, the first
-    keeps what it has and the difference is told.
+    Everything is read and checked before anything is written. Again is the same as once, and a merge that was stopped goes on.
+    Where both folders say something else of one thing, the first keeps what it has and the difference is told.
 
     Raises
     ------
     FileError
-        The other folder is none, or a file in one of them cannot be used; the message names it.
+        The other folder is none or of another day, or a file in one of them cannot be used; the message names it.
     """
     theirs = files_of(other)
     _check_sizes(theirs, other)
-    both = [name for name in _JOINED if name in theirs and (day / name).exists()]
-    copied, notes = _copy_missing(day, {name: path for name, path in theirs.items() if name not in (ARCHIVE_NAME, *both)})
-    readings, about_readings = _join_readings(day, other) if SIGHTINGS_NAME in both else (0, [])
-    decisions, about_decisions = _join_decisions(day, other) if ASSIGNMENTS_NAME in both else (0, [])
-    steps, about_steps = _join_steps(day, other) if STEPS_NAME in both else (0, [])
+    site = _site(day, other)
+    hand = [_hand_readings(folder, site) for folder in (day, other)]
+    demand_one_day(site, *(traces_of(folder, own) for folder, own in zip((day, other), hand, strict=True)))
+    joined = [name for name in _JOINED if name in theirs and (day / name).exists() and (site or name != SIGHTINGS_NAME)]
+    whole = {name: path for name, path in theirs.items() if name not in (ARCHIVE_NAME, *joined)}
+    missing = tuple(name for name in whole if not (day / name).exists())
+    _check_readable(other, missing)
+    shares = [
+        _join_readings((day, other), site, hand) if site and SIGHTINGS_NAME in joined else _NO_SHARE,
+        _join_decisions(day, other) if ASSIGNMENTS_NAME in joined else _NO_SHARE,
+        _join_steps(day, other) if STEPS_NAME in joined else _NO_SHARE,
+    ]
+    notes = (*_differing(day, whole), *chain.from_iterable(share.notes for share in shares))
+    for name in missing:
+        _write_whole(day / name, read_bytes(whole[name], LARGEST_DAY_BYTES))
+    for share in shares:
+        if share.lines:
+            share.write()
     archive = _join_archives(day, other) if ARCHIVE_NAME in theirs else _NOTHING
-    return MergedDay(archive, readings, decisions, steps, copied, (*notes, *about_readings, *about_decisions, *about_steps))
+    readings, decisions, steps = (share.lines for share in shares)
+    return MergedDay(archive, readings, decisions, steps, missing, notes)
+
+
+def _site(day: Path, other: Path) -> Site | None:
+    """Return the site that the merged folder will have; None where neither has one."""
+    path = next((folder / SITE_NAME for folder in (day, other) if (folder / SITE_NAME).exists()), None)
+    return None if path is None else read_site(path)
+
+
+def _hand_readings(folder: Path, site: Site | None) -> tuple[Sighting, ...]:
+    path = folder / SIGHTINGS_NAME
+    return read_sightings(path, site) if site and path.exists() else ()
 
 
 def _join_archives(day: Path, other: Path) -> Merged:
@@ -77,17 +108,21 @@ def _check_sizes(theirs: dict[str, Path], other: Path) -> None:
         raise FileError(f"{total} bytes of files seen, at most {LARGEST_DAY_BYTES} expected in the folder of a day", path=other)
 
 
-def _copy_missing(day: Path, theirs: dict[str, Path]) -> tuple[tuple[str, ...], list[str]]:
-    """Copy what is missing; of a file that is there with other bytes only a sentence is made."""
-    copied, notes = [], []
+def _check_readable(other: Path, missing: Sequence[str]) -> None:
+    """Read what is going to be copied as the next reduction will: an error in it is told here. Hand readings were read before."""
+    if ASSIGNMENTS_NAME in missing:
+        read_decisions(other)
+    if STEPS_NAME in missing:
+        read_steps(other)
+    for name in fnmatch.filter(missing, ALL_FILES):
+        read_document(other / name)
+
+
+def _differing(day: Path, theirs: Mapping[str, Path]) -> Iterator[str]:
+    """Yield a sentence about each file that is there with other bytes."""
     for name, path in theirs.items():
-        content = read_bytes(path, LARGEST_DAY_BYTES)
-        if not (day / name).exists():
-            _write_whole(day / name, content)
-            copied.append(name)
-        elif read_bytes(day / name, LARGEST_DAY_BYTES) != content:
-            notes.append(f"{name} differs in {path.parent}: yours stays in force; compare the two and copy the one that you trust")
-    return tuple(copied), notes
+        if (day / name).exists() and read_bytes(day / name, LARGEST_DAY_BYTES) != read_bytes(path, LARGEST_DAY_BYTES):
+            yield f"{name} differs in {path.parent}: yours stays in force; compare the two and copy the one that you trust"
 
 
 def _write_whole(path: Path, content: bytes) -> None:
@@ -100,45 +135,58 @@ def _write_whole(path: Path, content: bytes) -> None:
 # --- files whose last line about a subject counts -------------------------------------------------------------------
 
 
-def _join_readings(day: Path, other: Path) -> tuple[int, list[str]]:
-    site = read_site(day / SITE_NAME)
-    ours, theirs = (read_sightings(folder / SIGHTINGS_NAME, site) for folder in (day, other))
+@dataclass(frozen=True, slots=True)
+class _Share:
+    """What one file takes from the other: read and checked, not yet written."""
+
+    lines: int
+    write: Callable[[], None]
+    notes: Sequence[str]
+
+
+_NO_SHARE: Final = _Share(0, lambda: None, ())
+
+
+def _join_readings(folders: tuple[Path, Path], site: Site, hand: Sequence[tuple[Sighting, ...]]) -> _Share:
+    day, other = folders
+    ours, theirs = hand
     joined = _joined(ours, theirs, lambda reading: (reading.flight, reading.station), _reading)
-    if joined.fresh:
-        again = (replace(reading, note=_SAID_AGAIN) for reading in joined.again)
-        append_sightings(day / SIGHTINGS_NAME, (*joined.fresh, *again), site)
-    return len(joined.fresh), [
+    again = tuple(replace(reading, note=_SAID_AGAIN) for reading in joined.again)
+    text = sightings_text(day / SIGHTINGS_NAME, (*joined.fresh, *again), site) if joined.fresh else ""
+    notes = [
         f"flight {own.flight}, station {own.station}: {_reading(own)} here, {_reading(their)} in {other}; "
-        f"yours counts; if theirs is right, enter it with 'apexfix enter' or at the end of {SIGHTINGS_NAME}"
+        f"yours counts; if theirs is right, add it at the end of {SIGHTINGS_NAME} or enter it with: apexfix enter {_typed(day)}"
         for own, their in joined.disputed
     ]
+    return _Share(len(joined.fresh), lambda: append_text(day / SIGHTINGS_NAME, text), notes)
 
 
-def _join_decisions(day: Path, other: Path) -> tuple[int, list[str]]:
+def _join_decisions(day: Path, other: Path) -> _Share:
     ours, theirs = read_decisions(day), read_decisions(other)
     joined = _joined(ours, theirs, lambda decision: decision.mark, lambda decision: decision.verdict)
-    if joined.fresh:
-        now_us = time.time_ns() // 1000
-        add_decision(day, *joined.fresh, *(replace(own, decided_utc_us=now_us, note=_SAID_AGAIN) for own in joined.again))
-    return len(joined.fresh), [
+    now_us = time.time_ns() // 1000
+    again = tuple(replace(own, decided_utc_us=now_us, note=_SAID_AGAIN) for own in joined.again)
+    notes = [
         f"mark {own.mark}: {_verdict(own)} here, {_verdict(their)} in {other}; yours counts; "
-        f"settle it with 'apexfix assign {day} {own.mark} FLIGHT'"
+        f"settle it with: apexfix assign {_typed(day)} {own.mark} FLIGHT"
         for own, their in joined.disputed
     ]
+    return _Share(len(joined.fresh), lambda: add_decision(day, *joined.fresh, *again), notes)
 
 
-def _join_steps(day: Path, other: Path) -> tuple[int, list[str]]:
+def _join_steps(day: Path, other: Path) -> _Share:
     """Add what presses were; the set-ups of stands are counted on, for each laptop counts its own from one."""
     ours, theirs = read_steps(day), read_steps(other)
     known = set_ups(ours)
     fresh = [step for key, step in theirs.items() if key not in ours]
-    append_step(day, *(replace(step, set=step.set + known) if step.kind == STAND else step for step in fresh))
-    return len(fresh), [
+    counted = [replace(step, set=step.set + known) if step.kind == STAND else step for step in fresh]
+    notes = [
         f"press {record} of log {log} was a step '{ours[log, record].kind}' here, '{step.kind}' in {other}; yours counts; "
         f"if theirs is right, enter it at the end of {STEPS_NAME}"
         for (log, record), step in theirs.items()
         if (log, record) in ours and ours[log, record].kind != step.kind
     ]
+    return _Share(len(fresh), lambda: append_step(day, *counted), notes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,3 +229,8 @@ def _reading(reading: Sighting) -> str:
 
 def _verdict(decision: Decision) -> str:
     return {"": "taken back", "-": "set aside"}.get(str(decision.verdict), f"flight {decision.verdict}")
+
+
+def _typed(path: Path) -> str:
+    """Return a path as a command line takes it, with spaces and all."""
+    return subprocess.list2cmdline([path]) if os.name == "nt" else shlex.quote(str(path))

@@ -76,8 +76,19 @@ def append_sightings(path: Path, sightings: tuple[Sighting, ...], site: Site) ->
 
     Raises
     ------
+    FileError, KeyError
+        As of :func:`sightings_text`; or the file cannot be written.
+    """
+    append_text(path, sightings_text(path, sightings, site))
+
+
+def sightings_text(path: Path, sightings: tuple[Sighting, ...], site: Site) -> str:
+    """Return what has to be added to a sightings.csv, or to none yet, so that it holds readings besides. Nothing is written.
+
+    Raises
+    ------
     FileError
-        The file has errors in it, lacks a column that a reading needs, or cannot be written.
+        The file has errors in it, or lacks a column that a reading needs.
     KeyError
         A reading is from a station that the site does not have.
     """
@@ -86,7 +97,7 @@ def append_sightings(path: Path, sightings: tuple[Sighting, ...], site: Site) ->
         if name not in columns and any(getattr(sighting, _PLACED[name]) is not None for sighting in sightings):
             message = "no such column seen, but a reading needs it; add it to the header and a comma to each line"
             raise FileError(message, path=path, field=name)
-    append_text(path, begin + _text(sightings, site, columns))
+    return begin + _text(sightings, site, columns)
 
 
 def _columns_and_begin(path: Path, site: Site) -> tuple[tuple[str, ...], str]:

@@ -1,6 +1,8 @@
 """Two laptops' folders of one day: hand readings, decisions, calibrations and all other files."""
 
 import json
+import os
+import shlex
 import shutil
 
 import pytest
@@ -8,13 +10,14 @@ from click.testing import CliRunner
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from apexfix.archive import Conflict
+from apexfix.archive import ARCHIVE_NAME, Conflict, Unit, open_archive
 from apexfix.calibrate.steps import read_steps
 from apexfix.cli import main
 from apexfix.day import flights_from_hand, read_sightings, read_site
 from apexfix.day_merge import merge_day
 from apexfix.decisions import ASSIGNMENTS_NAME, Decision, add_decision, in_force, read_decisions
 from apexfix.errors import FileError
+from apexfix.wire import Exchange
 
 HEADER = "flight,station,azimuth_deg,elevation_deg,note\n"
 ONE, OTHER = "u01-9f3a-57", "u02-77aa-12"
@@ -171,13 +174,128 @@ def test_a_file_of_the_other_that_cannot_be_used_is_named_and_nothing_is_taken_f
     readings(theirs, {"station": "1,=cmd(),270,45,", "no number": f"1,{a},270,high,", "name": f"1,{a},270,45.5,"}[harm])
     if harm == "name":
         (theirs / "a\x1b[2Jb").write_text("")
-    before = (mine / "sightings.csv").read_bytes()
+    add_decision(theirs, Decision(1_000_000, ONE, 3, ""))
+    (theirs / "altimeter.csv").write_text("time_s,altitude_m\n")
+    before = held(mine)
     with pytest.raises(FileError) as refused:
         merge_day(mine, theirs)
     assert "theirs" in str(refused.value)
     assert str(refused.value).isprintable() or "\n" in str(refused.value)
     assert "\x1b" not in str(refused.value)
-    assert (mine / "sightings.csv").read_bytes() == before
+    assert held(mine) == before
+
+
+@pytest.mark.parametrize("name", ["sightings.csv", "assignments.csv", "steps.csv", "calibration-e661.json", "site.toml"])
+def test_a_damaged_file_is_refused_also_where_it_would_only_be_copied(two, name):
+    mine, theirs = two
+    (mine / name).unlink(missing_ok=True)
+    (theirs / name).write_text("this is no such file")
+    (theirs / "a.csv").write_text("is copied first, by the alphabet")
+    before = held(mine)
+    with pytest.raises(FileError, match=name):
+        merge_day(mine, theirs)
+    assert held(mine) == before
+
+
+def test_a_reading_that_my_file_has_no_column_for_is_refused_before_anything_is_written(two):
+    mine, theirs = two
+    a, *_ = stations(mine)
+    readings(mine, f"1,{a},270,45.5,")
+    (theirs / "sightings.csv").write_text(f"flight,station,elevation_deg,time_utc\n2,{a},30,2026-05-01T10:00:00Z\n")
+    (theirs / "a.csv").write_text("")
+    before = held(mine)
+    with pytest.raises(FileError, match="no such column seen"):
+        merge_day(mine, theirs)
+    assert held(mine) == before
+
+
+def held(folder):
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+# --- another day's folder -------------------------------------------------------------------------------------------
+
+NOON_US = 1_777_636_800_000_000  # 2026-05-01T12:00:00Z
+HOUR_US = 3600 * 1_000_000
+
+
+def pulled(folder, kit, unit, serial, noon_us=NOON_US):
+    """Write an archive of one unit whose mark at five seconds after its start was at noon."""
+    boot = {"level": 1, "boot": 3, "log": f"log-{serial}", "unit": unit, "serial": serial, "rate_hz": 100, "calibration": None}
+    with open_archive(folder / ARCHIVE_NAME) as archive:
+        archive.add_unit(Unit(serial, unit, "0.1.0", "MPU-6050"))
+        content = kit.record(1, 1, json.dumps(boot).encode()) + kit.press_record(2)
+        archive.add_segment_bytes(serial, f"log-{serial}", 1, 0, content)
+        archive.add_exchange(Exchange(serial, f"log-{serial}", 3, noon_us, 5_000_000, 5_000_010, noon_us + 900, 0))
+
+
+def at_station_a(*folders):
+    for folder in folders:
+        path = folder / "site.toml"
+        path.write_text(path.read_text().replace("up_m", 'unit = "u01"\nup_m', 1))
+
+
+def test_another_unit_at_a_station_is_refused_and_nothing_is_written(two, kit):
+    mine, theirs = two
+    at_station_a(*two)
+    (theirs / "a.csv").write_text("")
+    pulled(mine, kit, "u01", "e661")
+    pulled(theirs, kit, "u01", "ffff")
+    before = held(mine)
+    done = CliRunner().invoke(main, ["merge", str(mine), str(theirs)])
+    assert done.exit_code == 4
+    a, *_ = stations(mine)
+    for words in (f"station {a}", "'u01'", "serial ffff", "with e661", "Nothing was merged", "folders of their own", str(theirs)):
+        assert words in done.stderr
+    assert held(mine) == before
+    # as the message says: where both stood there, the site names one
+    (mine / "site.toml").write_text((mine / "site.toml").read_text().replace('"u01"', '"ffff"'))
+    assert merge_day(mine, theirs).archive.units == 1
+
+
+@pytest.mark.parametrize(("hours", "is_one_day"), [(-24, False), (-10, True), (0, True), (10, True), (14, False)])
+def test_flights_a_night_apart_are_of_two_days(two, kit, hours, is_one_day):
+    mine, theirs = two
+    pulled(mine, kit, "u01", "e661")
+    pulled(theirs, kit, "u02", "ffff", NOON_US + hours * HOUR_US)
+    before = held(mine)
+    if is_one_day:
+        assert merge_day(mine, theirs).archive.units == 1
+        return
+    with pytest.raises(FileError, match=f"those of .*mine of 2026-05-01 12:00 to 12:00 UTC: {abs(hours)} hours apart"):
+        merge_day(mine, theirs)
+    assert held(mine) == before
+    # a trial at home is no flight's, once steps.csv says so
+    (mine / "steps.csv").write_text("log,record,step,target,face,set\nlog-ffff,2,ignore,,1,1\n")
+    (theirs / "steps.csv").write_text("log,record,step,target,face,set\nlog-ffff,2,ignore,,1,1\n")
+    assert merge_day(mine, theirs).archive.units == 1
+
+
+def test_times_of_hand_readings_tell_the_day_too(two, kit):
+    mine, theirs = two
+    a, *_ = stations(mine)
+    pulled(mine, kit, "u01", "e661")
+    for when, fits in (("2026-05-02T12:00:00Z", False), ("2026-05-01T18:00:00Z", True)):
+        (theirs / "sightings.csv").write_text(f"flight,station,elevation_deg,time_utc\n2,{a},30,{when}\n")
+        if fits:
+            assert merge_day(mine, theirs).copied == ("sightings.csv",)
+        else:
+            with pytest.raises(FileError, match="24 hours apart"):
+                merge_day(mine, theirs)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the shell of that system quotes in another way")
+def test_a_line_of_advice_works_as_it_is_copied_also_where_the_folder_has_spaces(two, tmp_path):
+    mine, theirs = tmp_path / "May 1st, Tom's field", two[1]
+    two[0].rename(mine)
+    a, *_ = stations(mine)
+    readings(mine, f"1,{a},270,45.5,")
+    readings(theirs, f"1,{a},270,54.5,")
+    add_decision(mine, Decision(1_000_000, ONE, 3, ""))
+    add_decision(theirs, Decision(2_000_000, ONE, 4, ""))
+    about_reading, about_mark = merge_day(mine, theirs).notes
+    assert shlex.split(about_mark.split("settle it with: ")[1]) == ["apexfix", "assign", str(mine), ONE, "FLIGHT"]
+    assert shlex.split(about_reading.split("enter it with: ")[1].split("; ")[0]) == ["apexfix", "enter", str(mine)]
 
 
 decisions = st.lists(
