@@ -10,7 +10,7 @@ import pytest
 
 from apexfix.errors import ReductionError
 from apexfix.reduce.arc import ARC, highest, highest_gradient, path
-from apexfix.reduce.arc_fit import Setting, rows
+from apexfix.reduce.arc_rows import Setting, normal, rows
 from apexfix.reduce.track import TrackPriors, fit_track, fit_tracks, tracked
 
 _PLACE = Path(__file__).parents[2] / "bench" / "track_fit.py"
@@ -248,8 +248,11 @@ def differences(function, at, columns, step=1e-5):
 @pytest.mark.parametrize("opened", [False, True])
 def test_the_derivatives_of_the_arc_are_those_of_differences(opened):
     times = np.tile(np.linspace(-2.03, 1.97, 41), (len(ARCS), 1))
-    by = path(ARCS, times, TrackPriors(), opened=opened)[1]
-    expected = differences(lambda arcs: path(arcs, times, TrackPriors(), opened=opened)[0], ARCS, ARC)
+    by = np.zeros((*times.shape, 3, ARC))
+    for column, axes in enumerate(path(ARCS, times, TrackPriors(), opened=opened).by):
+        for axis, own in axes.items():
+            by[..., axis, column] = own
+    expected = differences(lambda arcs: np.stack(path(arcs, times, TrackPriors(), opened=opened).place, axis=-1), ARCS, ARC)
     assert by == pytest.approx(expected, abs=1e-5)
     gradient = highest_gradient(ARCS, TrackPriors(), opened=opened)
     assert gradient == pytest.approx(differences(lambda arcs: highest(arcs, TrackPriors(), opened=opened), ARCS, ARC), abs=1e-4)
@@ -263,8 +266,31 @@ def test_the_derivatives_of_what_is_seen_are_those_of_differences(opened):
     at = np.concatenate([ARCS[2:], np.full((1, 9), 0.3)], axis=1)
     at[0, :3] = ready.start_m
     weight = 0.7 * np.ones_like(ready.seen.time_s)
-    expected = -differences(lambda unknown: rows(unknown, weight, setting).residual, at, at.shape[1])
-    assert rows(at, weight, setting).jacobian == pytest.approx(expected, rel=1e-4, abs=1e-3)
+    expected = -differences(lambda unknown: rows(unknown, weight, setting)[:, :, -1], at, at.shape[1])
+    every = rows(at, weight, setting)
+    for station in range(every.shape[1]):
+        own = [*range(ARC), *range(ARC + 3 * station, ARC + 3 * station + 3)]
+        others = np.setdiff1d(np.arange(at.shape[1]), own)
+        assert every[:, station, :-1] == pytest.approx(np.moveaxis(expected[:, station][..., own], -1, 1), rel=1e-4, abs=1e-3)
+        assert not expected[:, station][..., others].any()
+
+
+@pytest.mark.parametrize("opened", [False, True])
+def test_the_normal_equations_are_those_of_all_rows_and_priors(opened):
+    site, tracks, _ = seen(4)
+    ready = tracked(site, tracks)
+    setting = Setting(ready.seen, ready.priors, opened)
+    at = np.concatenate([ARCS[2:], np.full((1, 9), 0.3)], axis=1)
+    weight = 0.7 * np.ones_like(ready.seen.time_s)
+    here = normal(at, weight, setting)
+    falling = differences(lambda unknown: normal(unknown, weight, setting).cost, at, at.shape[1])
+    assert -2 * here.slope == pytest.approx(falling, rel=1e-4, abs=5e-3)
+    assert here.matrix == pytest.approx(here.matrix.transpose(0, 2, 1))
+    squares = np.sum(rows(at, weight, setting)[:, :, :ARC] ** 2, axis=(1, 3))
+    believed = 1 / np.square([*[ready.priors.velocity_m_s] * 2, ready.priors.sigma_drag_m_s4, *[ready.priors.recovery_m_s2] * 3])
+    if not opened:
+        assert np.diagonal(here.matrix[0])[4:ARC] == pytest.approx(squares[0, 4:] + believed)
+    assert here.matrix[0, 3, 3] == pytest.approx(squares[0, 3] + 3 / ready.priors.press_s**2)
 
 
 def test_flights_fitted_together_give_what_each_gives_alone():

@@ -22,8 +22,9 @@ fitted; the answer is their mean, weighted by how likely each is.
 All functions take any number of flights at once, F; P unknowns of a flight are ten of its arc and whatever follows them.
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -57,101 +58,111 @@ class TrackPriors:
 ARC: Final = 10  # unknowns of the arc: place 3, time 1, and 6 more
 _TINY: Final = 1e-12
 _K_PER_C: Final = 12 / STANDARD_GRAVITY**2  # k = g / w^2 over c = g^3 / (12 w^2)
-_LEVEL: Final = np.eye(2)
-_AXES: Final = np.arange(3)
-_CLIMB: Final = _AXES + 4
-_RECOVERY: Final = _AXES + 7
 _LEAST_DESCENT_M_S: Final = 0.1
 _NUDGE: Final = 1e-4  # of an unknown, for a derivative by differences
 
+_ByAxis = Mapping[int, Vector | float]
+_PLACE: Final[tuple[_ByAxis, ...]] = ({0: 1.0}, {1: 1.0}, {2: 1.0})
 
-def path(unknown: Vector, time_s: Vector, priors: TrackPriors, *, opened: bool) -> tuple[Vector, Vector]:
+
+class Course(NamedTuple):
+    """Where a model was at some times, and how each unknown of its arc moves it there."""
+
+    place: tuple[Vector, Vector, Vector]  # east, north, up; each of the shape of the times
+    by: tuple[_ByAxis, ...]  # for each unknown the derivatives of the axes 0 to 2; one that is not there is zero
+
+
+def path(unknown: Vector, time_s: Vector, priors: TrackPriors, *, opened: bool) -> Course:
     """Return places and their derivatives by the arc's unknowns.
 
     Parameters
     ----------
     unknown : (F, P)
-    time_s : (F, M)
+    time_s : (F, ...)
     opened : whether it is the second form
 
-    Returns
-    -------
-    (F, M, 3) and (F, M, 3, 10) arrays
-        The derivative by unknown 3 is minus that by the time.
+    Notes
+    -----
+    The derivative by unknown 3 is minus that by the time. Most of the others have one axis or two: a full table would be zeros.
     """
-    return _opening(unknown, time_s, priors) if opened else _coasting(unknown, time_s)
+    each = unknown.T.reshape(-1, len(unknown), *(1,) * (time_s.ndim - 1))
+    return _opening(each, time_s, priors) if opened else _coasting(each, time_s)
 
 
-def _coasting(unknown: Vector, time_s: Vector) -> tuple[Vector, Vector]:
+def _coasting(each: Vector, time_s: Vector) -> Course:
     """Unknowns: apex 3, its time, level velocity 2, drag, recovery 3."""
-    s = time_s - unknown[:, 3:4]
+    x, y, z, at, vx, vy, c, ax, ay, az = each[:ARC]
+    s = time_s - at
     fallen = np.maximum(s, 0.0)
-    v, c, recovery = unknown[:, None, 4:6], unknown[:, 6:7], unknown[:, None, 7:10]
-    speed, k = _speed(unknown), _K_PER_C * c
-    squared, steep = s * s, np.abs(s) ** 3
+    speed, turning = _level(vx, vy)
+    squared, steep, half = s * s, np.abs(s) ** 3, fallen * fallen / 2
+    held = 0.5 * _K_PER_C * squared  # what the drag takes off the level way, over c |v| v
     lift = _K_PER_C * STANDARD_GRAVITY / 6 * squared * s
-    by = _places(s.shape)
-    by[..., :2, 4:6] = s[..., None, None] * _LEVEL - (0.5 * k * squared)[..., None, None] * _turning(unknown)
-    by[..., 2, 4:6] = (c * lift / np.maximum(speed, _TINY))[..., None] * v
-    by[..., :2, 6] = (-0.5 * _K_PER_C * speed * squared)[..., None] * v
-    by[..., 2, 6] = s * steep + speed * lift
-    by[..., _AXES, _RECOVERY] = (fallen * fallen / 2)[..., None]
-    position = unknown[:, None, :3] + (fallen * fallen / 2)[..., None] * recovery
-    position[..., :2] += (s - 0.5 * k * speed * squared)[..., None] * v
-    position[..., 2] += c * by[..., 2, 6] - STANDARD_GRAVITY / 2 * squared
-    velocity = fallen[..., None] * recovery
-    velocity[..., :2] += (1 - k * speed * s)[..., None] * v
-    velocity[..., 2] += 4 * c * steep + 0.5 * k * speed * STANDARD_GRAVITY * squared - STANDARD_GRAVITY * s
-    by[..., 3] = -velocity
-    return position, by
+    dragged, along, slowed = s * steep + speed * lift, s - (c * speed) * held, 1 - (_K_PER_C * c * speed) * s
+    place = (
+        x + along * vx + half * ax,
+        y + along * vy + half * ay,
+        z + c * dragged - STANDARD_GRAVITY / 2 * squared + half * az,
+    )  # fmt: skip
+    rising = c * (4 * steep + (STANDARD_GRAVITY * speed) * held) - STANDARD_GRAVITY * s
+    velocity = slowed * vx + fallen * ax, slowed * vy + fallen * ay, rising + fallen * az
+    return Course(place, (
+        *_PLACE,
+        _earlier(velocity),
+        {0: s - (c * turning[0]) * held, 1: (-c * turning[1]) * held, 2: (c * vx / speed) * lift},
+        {0: (-c * turning[1]) * held, 1: s - (c * turning[2]) * held, 2: (c * vy / speed) * lift},
+        {0: (-speed * vx) * held, 1: (-speed * vy) * held, 2: dragged},
+        {0: half}, {1: half}, {2: half},
+    ))  # fmt: skip
 
 
-def _opening(unknown: Vector, time_s: Vector, priors: TrackPriors) -> tuple[Vector, Vector]:
+def _opening(each: Vector, time_s: Vector, priors: TrackPriors) -> Course:
     """Unknowns: opening 3, its time, level velocity 2 and climb before it, velocity 3 under the canopy."""
-    s = time_s - unknown[:, 3:4]
+    x, y, z, at, vx, vy, climb, *canopy = each[:ARC]
+    s = time_s - at
     before, after = np.minimum(s, 0.0), np.maximum(s, 0.0)
-    squared = before * before
     fading = np.exp(-after / priors.canopy_s)
     run = priors.canopy_s * (1 - fading)  # how far a unit of speed carries on after the opening
-    v, climbing, canopy = unknown[:, None, 4:6], unknown[:, None, 4:7], unknown[:, None, 7:10]
-    speed, k = _speed(unknown), _K_PER_C * priors.drag_m_s4
-    by = _places(s.shape)
-    by[..., _AXES, _CLIMB] = (before + run)[..., None]
-    by[..., _AXES, _RECOVERY] = (after - run)[..., None]
-    position = unknown[:, None, :3] + (before + run)[..., None] * climbing + (after - run)[..., None] * canopy
-    by[..., :2, 4:6] -= (0.5 * k * squared)[..., None, None] * _turning(unknown)
-    position[..., :2] -= (0.5 * k * speed * squared)[..., None] * v
+    (speed, turning), k = _level(vx, vy), _K_PER_C * priors.drag_m_s4
+    squared, carried, hung = before * before, before + run, after - run
+    held = 0.5 * k * squared
     # the drag of the climb, counted from the top of the coast; what it does to place and speed at the opening is in those unknowns
-    top = unknown[:, 6:7] / STANDARD_GRAVITY
-    held, slope, _ = _drag_up(before - top, priors.drag_m_s4)
-    held_0, slope_0, bend_0 = _drag_up(-top, priors.drag_m_s4)
+    top = climb / STANDARD_GRAVITY
+    drag, slope, _ = _drag_up(before - top, priors.drag_m_s4)
+    drag_0, slope_0, bend_0 = _drag_up(-top, priors.drag_m_s4)
     lift = k * STANDARD_GRAVITY * (before / 6 - top / 2) * squared
-    position[..., 2] += held - held_0 - slope_0 * before + speed * lift - STANDARD_GRAVITY / 2 * squared
-    by[..., 2, 4:6] = (lift / np.maximum(speed, _TINY))[..., None] * v
-    by[..., 2, 6] += (bend_0 * before - slope + slope_0) / STANDARD_GRAVITY - 0.5 * k * speed * squared
-    velocity = canopy + (climbing - canopy) * fading[..., None]
-    velocity[..., :2] -= (k * speed * before)[..., None] * v
-    velocity[..., 2] += slope - slope_0 + STANDARD_GRAVITY * (k * speed * (squared / 2 - top * before) - before)
-    by[..., 3] = -velocity
-    return position, by
+    bent = drag - drag_0 - slope_0 * before + speed * lift - STANDARD_GRAVITY / 2 * squared
+    place = (
+        x + (carried - speed * held) * vx + hung * canopy[0],
+        y + (carried - speed * held) * vy + hung * canopy[1],
+        z + carried * climb + hung * canopy[2] + bent,
+    )  # fmt: skip
+    going, slowed = 1 - fading, fading - (k * speed) * before
+    rising = slope - slope_0 + STANDARD_GRAVITY * (k * speed * (squared / 2 - top * before) - before)
+    velocity = (
+        slowed * vx + going * canopy[0],
+        slowed * vy + going * canopy[1],
+        fading * climb + going * canopy[2] + rising,
+    )  # fmt: skip
+    by_climb = carried + (bend_0 * before - slope + slope_0) / STANDARD_GRAVITY - speed * held
+    return Course(place, (
+        *_PLACE,
+        _earlier(velocity),
+        {0: carried - turning[0] * held, 1: -turning[1] * held, 2: (vx / speed) * lift},
+        {0: -turning[1] * held, 1: carried - turning[2] * held, 2: (vy / speed) * lift},
+        {2: by_climb},
+        {0: hung}, {1: hung}, {2: hung},
+    ))  # fmt: skip
 
 
-def _places(shape: tuple[int, ...]) -> Vector:
-    """Return (F, M, 3, 10) derivatives by the place alone."""
-    by = np.zeros((*shape, 3, ARC))
-    by[..., _AXES, _AXES] = 1.0
-    return by
+def _earlier(velocity: Sequence[Vector]) -> _ByAxis:
+    return {axis: -own for axis, own in enumerate(velocity)}
 
 
-def _speed(unknown: Vector) -> Vector:
-    """Return the (F, 1) level speeds at the apex."""
-    return np.asarray(np.hypot(unknown[:, 4:5], unknown[:, 5:6]))
-
-
-def _turning(unknown: Vector) -> Vector:
-    """Return the (F, 1, 2, 2) derivatives of |v| v by v."""
-    v, speed = unknown[:, 4:6], _speed(unknown)[..., None]
-    return np.asarray(speed * _LEVEL + v[:, :, None] * v[:, None, :] / np.maximum(speed, _TINY))[:, None]
+def _level(vx: Vector, vy: Vector) -> tuple[Vector, tuple[Vector, Vector, Vector]]:
+    """Return the level speed at the apex, and the derivatives of |v| v by v: east, across, north."""
+    speed = np.maximum(np.hypot(vx, vy), _TINY)
+    return speed, (speed + vx * vx / speed, vx * vy / speed, speed + vy * vy / speed)
 
 
 def _drag_up(s: Vector, c: float) -> tuple[Vector, Vector, Vector]:
@@ -167,8 +178,7 @@ def highest(unknown: Vector, priors: TrackPriors, *, opened: bool) -> Vector:
     climb, descent = unknown[:, 6], np.maximum(-unknown[:, 9], _LEAST_DESCENT_M_S)
     to_top = priors.canopy_s * np.log1p(np.maximum(climb, 0.0) / descent)
     time_s = unknown[:, 3] + np.where(climb < 0, climb / STANDARD_GRAVITY, to_top)
-    position, _ = path(unknown, time_s[:, None], priors, opened=True)
-    return np.concatenate([position[:, 0], time_s[:, None]], axis=1)
+    return np.stack([*path(unknown, time_s, priors, opened=True).place, time_s], axis=1)
 
 
 def highest_gradient(unknown: Vector, priors: TrackPriors, *, opened: bool) -> Vector:

@@ -8,7 +8,8 @@ from scipy.special import expit
 
 from apexfix.model import Stamps, Vector
 from apexfix.reduce.arc import ARC, TrackPriors, highest, highest_gradient
-from apexfix.reduce.arc_fit import Setting, covariance, down, prior_sigmas, rows, weights
+from apexfix.reduce.arc_fit import covariance, down
+from apexfix.reduce.arc_rows import Setting, normal, prior_sigmas, priors_of, weights
 from apexfix.reduce.robust import ALPHA_GLOBAL, global_test
 from apexfix.reduce.sightline import Mask
 from apexfix.units import STANDARD_GRAVITY
@@ -27,15 +28,10 @@ class Form(NamedTuple):
     apex: Vector  # (F, 4) east, north, up, time
     covariance: Vector  # (F, 4, 4) of these
     spread: Vector  # (F, P, P) of the unknowns
-    height_m2: Vector  # (F, R) what each of the rows adds to the variance of the height
+    height_m2: Vector  # (F, 1 + P) what the samples and the prior of each unknown add to the variance of the height
     chi2: Vector  # (F,)
     redundancy: Stamps  # (F,)
     evidence: Vector  # (F,) logarithm, up to what both forms share
-
-    def of(self, flight: int) -> "Form":
-        """Return the fit of one flight, a batch of its own."""
-        one = np.array([flight])
-        return Form(replace(self.setting, seen=self.setting.seen.of(one)), *(np.asarray(own)[one] for own in self[1:]))
 
 
 class BothForms(NamedTuple):
@@ -47,20 +43,27 @@ class BothForms(NamedTuple):
 def both_forms(first: Vector, setting: Setting) -> BothForms:
     """Return both forms of the arc and how likely the second is; each search for an opening begins at another instant."""
     few = replace(setting, seen=setting.seen.few())
-    few_opened, opened_setting = replace(few, opened=True), replace(setting, opened=True)
+    opened_setting = replace(setting, opened=True)
     weight = weights(first, few)
     start, _ = down(first, weight, few)
-    unknown, cost = _begun(start, setting.priors, 0.0), np.full(len(first), np.inf)
-    for at in _OPENINGS_S:
-        trial, rested = down(_begun(start, setting.priors, at), weight, few_opened)
-        trial_cost = np.where(rested, rows(trial, weight, few_opened).cost, np.inf)
-        unknown = np.where((trial_cost < cost)[:, None], trial, unknown)
-        cost = np.minimum(cost, trial_cost)
+    unknown = _best_opening(start, weight, replace(few, opened=True))
     whole, opened = _form(start, setting), _form(unknown, opened_setting)
     share = setting.priors.opening_share
     odds = np.log(share / (1 - share)) + opened.evidence - whole.evidence
     p_opened = np.where(whole.converged, expit(odds), 1.0)
     return BothForms(whole, opened, np.where(opened.converged, p_opened, 0.0))
+
+
+def _best_opening(whole: Vector, weight: Vector, setting: Setting) -> Vector:
+    """Return the unknowns of the likelier arc with an opening for each flight; the searches go down together."""
+    flights, starts = len(whole), len(_OPENINGS_S)
+    setting = replace(setting, seen=setting.seen.of(np.tile(np.arange(flights), starts)))
+    weight = np.concatenate([weight] * starts)
+    trials, rested = down(np.concatenate([_begun(whole, setting.priors, at) for at in _OPENINGS_S]), weight, setting)
+    cost = np.where(rested, normal(trials, weight, setting).cost, np.inf).reshape(starts, flights)
+    best = trials.reshape(starts, flights, -1)[np.argmin(cost, axis=0), np.arange(flights)]
+    any_rested = np.asarray(rested.reshape(starts, flights).any(axis=0))
+    return np.where(any_rested[:, None], best, _begun(whole, setting.priors, 0.0))
 
 
 def _begun(unknown: Vector, priors: TrackPriors, opening_s: float) -> Vector:
@@ -76,9 +79,9 @@ def _begun(unknown: Vector, priors: TrackPriors, opening_s: float) -> Vector:
 def _form(first: Vector, setting: Setting) -> Form:
     weight = weights(first, setting)  # they follow the arc, and the search knows it to a fraction of its sigma
     unknown, converged = down(first, weight, setting)
-    at = rows(unknown, weight, setting)
+    at = normal(unknown, weight, setting)
     spare = 2 * np.sum(setting.seen.used, axis=(1, 2)) + _prior_count(setting) - unknown.shape[1]
-    spread = covariance(at.jacobian)
+    spread = covariance(at.matrix)
     evidence = 0.5 * np.linalg.slogdet(spread)[1] - at.cost / 2 - np.log(prior_sigmas(setting)).sum()
     evidence += 2 * np.sum(np.log(np.where(setting.seen.used, weight, 1.0)), axis=(1, 2))
     # the covariance tells what the fit shows, where it shows more than was assumed
@@ -86,11 +89,29 @@ def _form(first: Vector, setting: Setting) -> Form:
     widening = np.where(worse, at.cost / spare, 1.0)
     gradient = highest_gradient(unknown, setting.priors, opened=setting.opened)
     apex = highest(unknown, setting.priors, opened=setting.opened)
-    # the information is the sum over rows of their outer products, so the variance of anything is a sum over rows, too
-    rows_up = np.sum(at.jacobian * (spread @ gradient[:, 2, :, None]).transpose(0, 2, 1), axis=2) ** 2 * widening[:, None]
+    up = np.asarray(spread @ gradient[:, 2, :, None])[..., 0]
+    height_m2 = _by_belief(up, at.matrix, setting) * widening[:, None]
     spread = widening[:, None, None] * spread
     both = gradient @ spread @ gradient.transpose(0, 2, 1)
-    return Form(setting, unknown, weight, converged, apex, both, spread, rows_up, at.cost, spare, evidence)
+    return Form(setting, unknown, weight, converged, apex, both, spread, height_m2, at.cost, spare, evidence)
+
+
+def _by_belief(up: Vector, information: Vector, setting: Setting) -> Vector:
+    """Return what the samples and the prior of each unknown, presses with that of the time, add to the variance of the height.
+
+    Parameters
+    ----------
+    up : (F, P) covariances of the unknowns with the height
+
+    Notes
+    -----
+    The information is a sum over what is known, and so is the variance of anything: C = C (A + B + ...) C.
+    """
+    precision = priors_of(setting)[1]
+    precision[3] = setting.seen.press_s.shape[1] / setting.priors.press_s**2
+    priors = precision * up**2
+    samples = np.einsum("fi,fij,fj->f", up, information, up) - priors.sum(axis=1)
+    return np.concatenate([np.maximum(samples, 0.0)[:, None], priors], axis=1)
 
 
 def _prior_count(setting: Setting) -> int:
@@ -123,9 +144,8 @@ def height_budget(k: int, both: BothForms, origin: Vector) -> dict[str, float]:
 
 
 def _by_source(height_m2: Vector, origin: Vector) -> Vector:
-    """Return the variances of SOURCES from those of the rows: samples, priors of the arc, of the stations, of the presses."""
-    stations = len(origin)
-    samples, arc, own, presses = np.split(height_m2, np.cumsum([len(height_m2) - 4 * stations - (ARC - 4), ARC - 4, 3 * stations]))
-    shift, zeros = own.reshape(stations, 3)[:, 0], own.reshape(stations, 3)[:, 1:]
-    unit, survey, aim = np.sum(zeros[..., None] * origin, axis=(0, 1))
-    return np.array([samples.sum(), unit, survey, aim, shift.sum() + presses.sum(), arc.sum()])
+    """Return the variances of SOURCES from those of the samples and priors: of the arc, of the presses, of the stations."""
+    own = height_m2[1 + ARC :].reshape(-1, 3)
+    unit, survey, aim = np.sum(own[:, 1:, None] * origin, axis=(0, 1))
+    timing, arc = own[:, 0].sum() + height_m2[1 + 3], height_m2[1 + 4 : 1 + ARC].sum()
+    return np.array([height_m2[0], unit, survey, aim, timing, arc])

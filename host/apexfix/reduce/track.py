@@ -1,13 +1,13 @@
 """The apex of a flight from the tracks of its observers: samples in, an arc fitted, and whether to trust it.
 
-The arc and its unknowns are those of :mod:`apexfix.reduce.arc`, their least squares those of :mod:`apexfix.reduce.arc_fit`.
+The arc and its unknowns are those of :mod:`apexfix.reduce.arc`, their least squares those of :mod:`apexfix.reduce.arc_rows`.
 """
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import cos, sqrt
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -15,8 +15,8 @@ from apexfix.errors import ReductionError
 from apexfix.geometry import angles, wrapped
 from apexfix.model import FittedTrack, Site, Stamps, Station, Track, Vector
 from apexfix.reduce.arc import ARC, TrackPriors
-from apexfix.reduce.arc_fit import BY_SAMPLE, Seen, Setting, along, misclosed, stations_of
 from apexfix.reduce.arc_forms import BothForms, Form, both_forms, height_budget, mixed
+from apexfix.reduce.arc_rows import BY_SAMPLE, Seen, Setting, along, misclosed, stations_of
 from apexfix.reduce.least_squares import fix_many
 from apexfix.reduce.observe import Defaults
 from apexfix.units import DEG, SECOND_US, US
@@ -60,7 +60,7 @@ SPACING_S: Final = 0.1  # of the thinned samples: a fifth of the life of an erro
 LEAST_BEFORE_S: Final = 1.0  # an arc that starts later than this before the apex holds too little of the climb
 MOST_OUTSIDE_S: Final = 0.5  # an apex further than this outside of all windows is extrapolated
 MOST_MISFIT: Final = 4.0  # twice the assumed tracking error: that observer looked elsewhere
-AT_ONCE: Final = 64  # flights in a batch: enough to hide what a call costs, few enough for a processor's cache
+AT_ONCE: Final = 256  # flights in a batch: enough to hide what a call costs; its rows take ten megabytes
 _LEAST_SAMPLES: Final = 8
 _LEAST_LEVEL: Final = cos(89 * DEG)
 
@@ -114,7 +114,8 @@ def _fitted(flights: Sequence[Tracked]) -> list[TrackFix]:
     first[:, :3], first[:, 3] = np.array([flight.start_m for flight in flights]), -setting.priors.lag_s
     first[:, 6] = setting.priors.drag_m_s4
     answer = both_forms(first, setting)
-    return [_told(k, flight, answer) for k, flight in enumerate(flights)]
+    aims = _aims(answer.whole), _aims(answer.opened)
+    return [_told(k, flight, answer, aims) for k, flight in enumerate(flights)]
 
 
 # --- setting up -----------------------------------------------------------------------------------------------------
@@ -203,15 +204,16 @@ def _padded(series: Sequence[Vector]) -> Vector:
 
 def _joined(parts: Sequence[Seen]) -> Seen:
     """Return one batch of flights that are seen by the same number of stations; what is empty has `used` and `phi` zero."""
-    longest = max(one.time_s.shape[2] for one in parts)
+    stations, longest = parts[0].press_s.shape[1], max(one.time_s.shape[2] for one in parts)
 
-    def lengthened(own: Vector) -> Vector:
-        return np.pad(own, ((0, 0), (0, 0), (0, longest - own.shape[2])))
+    def lengthened(column: Sequence[Vector]) -> Vector:
+        table = np.zeros((len(column), stations, longest), dtype=column[0].dtype)
+        for row, own in zip(table, column, strict=True):
+            row[:, : own.shape[2]] = own[0]
+        return table
 
-    columns = (
-        [lengthened(own) if n < BY_SAMPLE else own for own in column] for n, column in enumerate(zip(*parts, strict=True))
-    )
-    return Seen._make(np.concatenate(column) for column in columns)
+    columns = enumerate(zip(*parts, strict=True))
+    return Seen._make(lengthened(column) if n < BY_SAMPLE else np.concatenate(column) for n, column in columns)
 
 
 def _start(tracks: Sequence[Track], stations: Sequence[Station], defaults: Defaults) -> Vector:
@@ -245,63 +247,67 @@ def _zero_variances(station: Station, start_m: Vector, priors: TrackPriors, defa
 # --- the answer -----------------------------------------------------------------------------------------------------
 
 
-def _told(k: int, flight: Tracked, both: BothForms) -> TrackFix:
+class _Aims(NamedTuple):
+    """Where an arc says that the tubes of a batch pointed, and how far they were held from there."""
+
+    azimuth_rad: Vector  # (F, S, L) on the side of the zenith where the tube was held
+    elevation_rad: Vector
+    shift_s: Vector  # (F, S)
+    misfit: Vector  # (F, S) mean square of the weighed residuals
+
+
+def _aims(form: Form) -> _Aims:
+    setting = form.setting
+    seen = setting.seen
+    azimuth, elevation = angles(along(form.unknown, setting) - seen.station_m[:, :, None])
+    zero = stations_of(form.unknown, setting)[..., None]
+    over = np.abs(wrapped(azimuth - seen.azimuth_rad)) > np.pi / 2
+    azimuth = np.where(over, azimuth + np.pi, azimuth) + zero[:, :, 1]
+    elevation = np.where(over, np.pi - elevation, elevation) + zero[:, :, 2]
+    squares = np.square(misclosed(form.unknown, setting).residual * form.weight[:, :, None])
+    misfit = squares.sum(axis=(2, 3)) / (2 * np.sum(seen.used, axis=2))
+    return _Aims(np.mod(azimuth, 2 * np.pi), elevation, zero[:, :, 0, 0], misfit)
+
+
+def _told(k: int, flight: Tracked, both: BothForms, aims: tuple[_Aims, _Aims]) -> TrackFix:
     apex, spread = mixed(k, both)
-    one = (both.opened if both.p_opened[k] > 0.5 else both.whole).of(k)
-    sigma = np.sqrt(np.diag(one.spread[0]))
-    stations = _tracks_told(flight, one, sigma)
-    reasons = _reasons(float(apex[3]), bool(one.converged[0]), stations, flight)
+    likelier = bool(both.p_opened[k] > 0.5)
+    form = both.opened if likelier else both.whole
+    sigma = np.sqrt(np.diag(form.spread[k]))
+    stations = tuple(_station_told(k, n, flight, aims[likelier], float(sigma[ARC + 3 * n])) for n in range(len(flight.tracks)))
+    reasons = _reasons(float(apex[3]), bool(form.converged[k]), stations, flight)
     return TrackFix(
         position_m=apex[:3],
         covariance_m2=spread[:3, :3],
         utc_us=flight.origin_us + round(float(apex[3]) * SECOND_US),
         sigma_time_s=float(np.sqrt(spread[3, 3])),
-        velocity_m_s=one.unknown[0, 4:6].copy(),
+        velocity_m_s=form.unknown[k, 4:6].copy(),
         sigma_velocity_m_s=sigma[4:6],
         opened=float(both.p_opened[k]),
         budget_m=height_budget(k, both, flight.origin),
         stations=stations,
-        zeros=one.unknown[0, ARC:].reshape(-1, 3)[:, 1:],
+        zeros=form.unknown[k, ARC:].reshape(-1, 3)[:, 1:],
         sigma_zeros=sigma[ARC:].reshape(-1, 3)[:, 1:],
-        chi2=float(one.chi2[0]),
-        redundancy=int(one.redundancy[0]),
+        chi2=float(form.chi2[k]),
+        redundancy=int(form.redundancy[k]),
         usable=not reasons,
         reasons=reasons,
     )
 
 
-def _tracks_told(flight: Tracked, form: Form, sigma: Vector) -> tuple[FittedTrack, ...]:
-    """Return what each station's track says, for a batch of one flight."""
-    setting = form.setting
-    held = (misclosed(form.unknown, setting)[0] * form.weight[..., None])[0]
-    shift_s = stations_of(form.unknown, setting)[0, :, 0]
-    azimuth, elevation = _predicted(form)
-    told = []
-    for n, (track, taken) in enumerate(zip(flight.tracks, flight.taken, strict=True)):
-        misfit = float(np.mean(held[n, : len(taken)] ** 2))
-        told.append(
-            FittedTrack(
-                station=track.station,
-                utc_us=track.utc_us[taken],
-                azimuth_rad=azimuth[n, : len(taken)],
-                elevation_rad=elevation[n, : len(taken)],
-                offset_s=float(shift_s[n]) - setting.priors.lag_s,
-                sigma_offset_s=float(sigma[ARC + 3 * n] * setting.seen.scale[0, n, 0]),
-                rms_rad=sqrt(misfit) * float(setting.seen.sigma_elevation_rad[0, n]),
-                misfit=misfit,
-            )
-        )
-    return tuple(told)
-
-
-def _predicted(form: Form) -> tuple[Vector, Vector]:
-    """Return the (S, L) azimuths and elevations that the arc predicts, on the side of the zenith where the tube was held."""
-    setting = form.setting
-    azimuth, elevation = angles(along(form.unknown, setting)[0][0] - setting.seen.station_m[0, :, None, :])
-    zero = stations_of(form.unknown, setting)[0]
-    over = np.abs(wrapped(azimuth - setting.seen.azimuth_rad[0])) > np.pi / 2
-    azimuth = np.where(over, azimuth + np.pi, azimuth) + zero[:, 1, None]
-    return np.mod(azimuth, 2 * np.pi), np.where(over, np.pi - elevation, elevation) + zero[:, 2, None]
+def _station_told(k: int, n: int, flight: Tracked, aims: _Aims, sigma_shift: float) -> FittedTrack:
+    """Return what the track of station n says in flight k of a batch."""
+    track, taken, seen = flight.tracks[n], flight.taken[n], flight.seen
+    return FittedTrack(
+        station=track.station,
+        utc_us=track.utc_us[taken],
+        azimuth_rad=aims.azimuth_rad[k, n, : len(taken)],
+        elevation_rad=aims.elevation_rad[k, n, : len(taken)],
+        offset_s=float(aims.shift_s[k, n]) - flight.priors.lag_s,
+        sigma_offset_s=sigma_shift * float(seen.scale[0, n, 0]),
+        rms_rad=sqrt(aims.misfit[k, n]) * float(seen.sigma_elevation_rad[0, n]),
+        misfit=float(aims.misfit[k, n]),
+    )
 
 
 def _reasons(apex_s: float, converged: bool, stations: Sequence[FittedTrack], flight: Tracked) -> tuple[str, ...]:
