@@ -19,7 +19,7 @@ ROOT = Path(__file__).resolve().parents[1]
 
 
 @click.command()
-@click.option("--places", type=click.IntRange(1, 256), default=16, help="Cuts inside each step, which is a page of 256 bytes, several of them, or an erase of 4096.")
+@click.option("--places", type=click.IntRange(1, 256), default=16, help="Cuts inside each step: an erase, or 256 bytes and more.")
 def main(places: int) -> None:
     """Run the campaign and print how many cuts were survived."""
     board = ROOT / "tests" / "firmware" / "board"

@@ -31,6 +31,7 @@ def run(tmp_path: Path, micropython):
         scenario = {
             "serial": "00ff", "part": part, "samples_file": str(tmp_path / "samples.bin"), "samples_start_us": BOOT_US,
             "boot_us": BOOT_US, "edges": edges, "rate_error_ppb": 20_000, "ticks_start_us": 2**30 - 500_000, "supply_mv": 5000,
+            "erase_us": 45_000,
             "pace_file": str(tmp_path / "pace"), "reached_file": str(tmp_path / "reached"),
         }  # fmt: skip
         scenario["angles_file"] = str(tmp_path / "angles.bin") if angles else None

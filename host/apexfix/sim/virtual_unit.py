@@ -16,6 +16,9 @@ from typing import Final
 from apexfix.errors import UnitError
 from apexfix.firmware_files import firmware_folder
 
+TYPICAL_ERASE_US: Final = 45_000  # W25Q16JV data sheet (rev F, as an open project quotes it)
+LONGEST_ERASE_US: Final = 400_000  # the same; what a chip does that is cold or worn
+
 _HEAP: Final = "2m"
 _FORWARD_LIMIT_S: Final = 300.0
 _POLL_S: Final = 0.005
@@ -35,6 +38,7 @@ class Hardware:
     supply_mv: int = 4900
     identity: int | None = None  # what the sensor's identity register shows; None: what its part would
     angles_file: Path | None = None  # of an encoder on the bus: int32, 200 Hz, from apexfix.sim.stand.counts; None: no encoder
+    erase_us: int = TYPICAL_ERASE_US  # how long the flash stops the unit to erase 4 KiB
 
 
 class VirtualUnit:
@@ -186,6 +190,7 @@ def _scenario(folder: Path, hardware: Hardware, boot_us: int) -> dict[str, objec
         "rate_error_ppb": hardware.rate_error_ppb,
         "ticks_start_us": hardware.ticks_start_us,
         "supply_mv": hardware.supply_mv,
+        "erase_us": hardware.erase_us,
         "boot_us": boot_us,
         "pace_file": str(folder / "pace"),
         "reached_file": str(folder / "reached"),

@@ -1,16 +1,30 @@
 """Flash that takes its time: files opened for writing stop the unit as long as the board's flash would (MicroPython).
 
-Interrupts are off during an erase, so timer ticks and edges that fall into it run at its end.
+Interrupts are off during an erase and during a page program, so timer ticks and edges that fall into one run at its end. What the
+board's file system does was counted on the real one over a model of the chip: the first write after a flush copies the block that it
+goes on with into a fresh one, every block begun is erased, and one flush in thirteen erases a block of the directory.
 """
 
 import builtins
 import io
 
-from simworld import real_open, world
+from simworld import real_open, scenario, world
 
-ERASE_BLOCK = 4096
-ERASE_US = 45_000  # typical 4 KiB erase; the data sheet allows 400 ms (W25Q16JV rev F, as an open project quotes it)
-FLUSH_US = 1_200  # a few 256-byte page programs at 0.4 ms each, typical; 3 ms at most (same source)
+BLOCK = 4096
+PAGE = 256
+ERASE_US = scenario["erase_us"]
+PAGE_US = 400  # typical page program; 3 ms at most (W25Q16JV rev F, as an open project quotes it)
+FLUSH_PAGES = 2
+FLUSHES_PER_ERASE = 13
+
+
+class _Directory:
+    flushes = 0
+
+
+def _program(pages):
+    for _ in range(pages):
+        world.stall(PAGE_US)
 
 
 class FlashFile(io.IOBase):
@@ -18,17 +32,20 @@ class FlashFile(io.IOBase):
 
     def __init__(self, file):
         self._file = file
-        self._pending = 0
         self._in_block = 0
+        self._fresh = False  # the block that is written to is this file's alone: nothing flushed is in it
 
     def write(self, data):
-        self._pending += len(data)
-        self._in_block += len(data)
-        written = self._file.write(data)
-        while self._in_block >= ERASE_BLOCK:
-            self._in_block -= ERASE_BLOCK
+        if not self._fresh:
+            self._fresh = True
             world.stall(ERASE_US)
-        return written
+            _program(-(-self._in_block // PAGE))
+        self._in_block += len(data)
+        while self._in_block > BLOCK:
+            self._in_block -= BLOCK
+            world.stall(ERASE_US)
+        _program(-(-len(data) // PAGE))
+        return self._file.write(data)
 
     def readinto(self, buffer):
         return self._file.readinto(buffer)
@@ -43,9 +60,12 @@ class FlashFile(io.IOBase):
         return self._file.tell()
 
     def flush(self):
-        if self._pending:
-            self._pending = 0
-            world.stall(FLUSH_US)
+        if self._fresh:
+            self._fresh = False
+            _program(FLUSH_PAGES)
+            _Directory.flushes += 1
+            if _Directory.flushes % FLUSHES_PER_ERASE == 0:
+                world.stall(ERASE_US)
         self._file.flush()
 
     def close(self):
