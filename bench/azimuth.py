@@ -144,7 +144,7 @@ class Errand:
     """One recording, as it was and as the unit saw it."""
 
     t_us: np.ndarray
-    level_from_body: Rotation  # the unit's
+    level_from_body: np.ndarray  # (N, 4) w x y z, what the unit knows
     still_us: np.ndarray
     warm_c: np.ndarray
     enu_from_body: Rotation  # the truth
@@ -226,7 +226,7 @@ def recorded(
     return rows
 
 
-def filtered(part: imu.Part, rows: np.ndarray, calibration: dict[str, object] | None) -> tuple[Rotation, np.ndarray]:
+def filtered(part: imu.Part, rows: np.ndarray, calibration: dict[str, object] | None) -> tuple[np.ndarray, np.ndarray]:
     """Return the unit's own attitude at every row, and when its offset was last renewed, by the firmware on its interpreter."""
     settings = {
         "rate_hz": RATE_HZ,
@@ -247,7 +247,8 @@ def filtered(part: imu.Part, rows: np.ndarray, calibration: dict[str, object] | 
         found = np.fromfile(folder / "out", dtype="<f4").reshape(-1, 7)
     renewed = np.r_[False, np.any(np.diff(found[:, 4:], axis=0) != 0, axis=1)]
     still_us = np.maximum.accumulate(np.where(renewed, rows["t_us"], 0))
-    return Rotation.from_quat(found[:, :4].astype(np.float64), scalar_first=True), still_us
+    wxyz = found[:, :4].astype(np.float64)
+    return wxyz / np.linalg.norm(wxyz, axis=1, keepdims=True), still_us
 
 
 # --- its calibration by full turns --------------------------------------------------------------------------------------

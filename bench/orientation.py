@@ -22,7 +22,7 @@ from scipy.ndimage import uniform_filter1d
 from scipy.spatial.transform import Rotation
 from vqf import offlineVQF
 
-from apexfix.attitude import Stretch, integrated
+from apexfix.attitude import Stretch, integrated, turned
 from apexfix.sim import imu, observer
 from apexfix.sim.meadow import draw_flight
 from apexfix.sim.truth import Wind
@@ -70,7 +70,7 @@ def ours(recording: Recording) -> np.ndarray:
         )
     up, edge = np.full(recording.force_g.shape, np.nan), (length - hop) // 2
     for first, seen in zip(starts, smoothed(stretches), strict=True):
-        up[first + edge : first + edge + hop] = seen.level_from_body.inv().apply(UP)[edge : edge + hop]
+        up[first + edge : first + edge + hop] = turned(seen.attitude_wxyz * [1.0, -1.0, -1.0, -1.0], UP)[edge : edge + hop]
     return up
 
 

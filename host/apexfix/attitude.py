@@ -8,7 +8,6 @@ Frames: docs/conventions.md.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from apexfix.geometry import angles
 from apexfix.model import Stamps, Vector
@@ -35,14 +34,14 @@ class Pointing:
     elevation_rad: Vector  # (N,) beyond pi/2 when the tube leaned back over the zenith
 
 
-def pointing_of(level_from_body: Rotation, tube_body: Vector) -> tuple[Vector, Vector]:
-    """Return heading and elevation of the tube, both (N,), for N attitudes and one axis (3,) of the tube, or one for each.
+def pointing_of(level_from_body_wxyz: Vector, tube_body: Vector) -> tuple[Vector, Vector]:
+    """Return heading and elevation of the tube, both (N,), for attitudes (N, 4) and one axis (3,) of the tube, or one for each.
 
     The tube has leaned over the zenith when its own upper side (body z) looks down; then the elevation is given beyond pi/2 and the
     heading stays that of the observer's chest, so that both run on smoothly.
     """
-    heading, elevation = angles(level_from_body.apply(tube_body))
-    over = level_from_body.apply([0.0, 0.0, 1.0])[..., 2] < 0.0
+    heading, elevation = angles(turned(level_from_body_wxyz, tube_body))
+    over = np.square(level_from_body_wxyz[:, 1:3]).sum(axis=1) > 0.5  # of body z, the level z is 1 - 2 (x^2 + y^2)
     return np.where(over, np.mod(heading + np.pi, 2 * np.pi), heading), np.where(over, np.pi - elevation, elevation)
 
 
@@ -111,6 +110,14 @@ def matrices(wxyz: Vector) -> Vector:
     found[..., 2, 1] = 2 * (y * z + w * x)
     found[..., 2, 2] = 1 - 2 * (x * x + y * y)
     return found
+
+
+def turned(wxyz: Vector, vector: Vector) -> Vector:
+    """Return vectors (..., 3) turned by unit quaternions (..., 4): v + w t + q x t with t = 2 q x v."""
+    w, x, y, z = np.moveaxis(wxyz, -1, 0)
+    vx, vy, vz = np.moveaxis(vector, -1, 0)
+    tx, ty, tz = 2 * (y * vz - z * vy), 2 * (z * vx - x * vz), 2 * (x * vy - y * vx)
+    return np.stack([vx + w * tx + y * tz - z * ty, vy + w * ty + z * tx - x * tz, vz + w * tz + x * ty - y * tx], axis=-1)
 
 
 def product(a: Vector, b: Vector) -> Vector:

@@ -39,12 +39,7 @@ class InForce:
     refused: str  # why the one in the folder, or the unit's own, was not taken, "" where it was
     tolerance: Tolerance  # what the first leaves
     carrying: Tolerance  # the same, but for turns: between presses the unit itself turned the heading, by the second
-
-    @property
-    def is_own(self) -> bool:
-        """Whether the unit itself used the same, as far as anybody could tell."""
-        names = ("accel_offset_g", "accel_matrix", "gyro_matrix", "tube_body")
-        return all(np.allclose(getattr(self.calibration, name), getattr(self.own, name), rtol=0, atol=1e-6) for name in names)
+    is_own: bool  # whether the unit itself used the same, as far as anybody could tell
 
 
 def calibration_in_force(folder: Path, started: Started) -> InForce:
@@ -72,10 +67,15 @@ def calibration_in_force(folder: Path, started: Started) -> InForce:
         uncalibrated = _uncalibrated(boot)
         said = f"unit {boot.unit} counts as not calibrated: {refused}"
         as_made = tolerance_of(imu, uncalibrated)
-        return InForce(uncalibrated, own, said, as_made, as_made)
+        return InForce(uncalibrated, own, said, as_made, as_made, _alike(uncalibrated, own))
     tolerance = tolerance_of(imu, used, _turn(found, source))
     turned = tolerance_of(imu, own) if in_folder else tolerance
-    return InForce(used, own, "", tolerance, replace(tolerance, scale=turned.scale, cross=turned.cross))
+    return InForce(used, own, "", tolerance, replace(tolerance, scale=turned.scale, cross=turned.cross), _alike(used, own))
+
+
+def _alike(one: ImuCalibration, other: ImuCalibration) -> bool:
+    names = ("accel_offset_g", "accel_matrix", "gyro_matrix", "tube_body")
+    return all(np.allclose(getattr(one, name), getattr(other, name), rtol=0, atol=1e-6) for name in names)
 
 
 def _as_carried(boot: Boot) -> ImuCalibration:

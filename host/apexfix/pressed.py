@@ -7,10 +7,9 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from apexfix.archive import Archive, Stored
-from apexfix.attitude import Pointing, Stretch, pointing_of, product, upright_turn
+from apexfix.attitude import Pointing, Stretch, pointing_of, product, turned, upright_turn
 from apexfix.boot_calibration import InForce, Started, calibration_in_force
 from apexfix.calibrate.imu import rate_rad_s, specific_force_g
 from apexfix.clock import ClockKey
@@ -142,14 +141,14 @@ def _read_samples(members: Sequence[tuple[_Raw, list[Window]]]) -> Iterator[Stre
     in_force, pieces = members[0][0].in_force, [piece for _, own in members for piece in own]
     counts = [sum(len(piece.t_us) for piece in own) for _, own in members]
     offsets = np.array([one.press.gyro_offset_rad_s for one, _ in members]) @ _carried_over(in_force).T
+    attitudes = _logged([one for one, _ in members])
     at_us = np.repeat([one.press.t_us for one, _ in members], counts)
     t_us = np.concatenate([piece.t_us for piece in pieces]) + at_us
     gyro = np.concatenate([piece.gyro_counts for piece in pieces])
     rate = rate_rad_s(in_force.calibration, gyro, np.repeat(offsets, counts, axis=0))
     force = specific_force_g(in_force.calibration, np.concatenate([piece.accel_counts for piece in pieces]))
-    for (one, _), count, end in zip(members, counts, np.cumsum(counts), strict=True):
+    for (one, _), attitude, count, end in zip(members, attitudes, counts, np.cumsum(counts), strict=True):
         own = slice(end - count, end)
-        attitude = np.array(one.press.level_from_body)
         yield Stretch(t_us[own], rate[own], force[own], one.press.t_us, attitude, in_force.tolerance.turn)
 
 
@@ -167,7 +166,7 @@ def _tracks(windows: Sequence[tuple[_Raw, Stretch]]) -> Iterator[_Seen]:
     found = smoothed([stretch for _, stretch in windows])
     counts = [len(stretch.t_us) for _, stretch in windows]
     tubes = np.repeat([one.in_force.calibration.tube_body for one, _ in windows], counts, axis=0)
-    attitude = Rotation.from_quat(np.concatenate([seen.attitude_wxyz for seen in found]), scalar_first=True)
+    attitude = np.concatenate([seen.attitude_wxyz for seen in found])
     heading, elevation = pointing_of(attitude, tubes)
     for (_, stretch), seen, count, end in zip(windows, found, counts, np.cumsum(counts), strict=True):
         track = Pointing(stretch.t_us, heading[end - count : end], elevation[end - count : end])
@@ -185,8 +184,7 @@ def _held(windows: Sequence[tuple[_Raw, Stretch]]) -> Iterator[_Seen]:
         return
     attitude = np.array([own.attitude_wxyz for _, own in windows])
     force = np.array([mean_force_g(own, _HELD_US) for _, own in windows])
-    level = Rotation.from_quat(attitude, scalar_first=True).apply(force)
-    upright = Rotation.from_quat(product(upright_turn(level), attitude), scalar_first=True)
+    upright = product(upright_turn(turned(attitude, force)), attitude)
     tubes = np.array([one.in_force.calibration.tube_body for one, _ in windows])
     for heading, elevation in zip(*pointing_of(upright, tubes), strict=True):
         yield _Seen(float(heading), float(elevation), None, np.inf)
@@ -196,8 +194,13 @@ def _by_units(raw: Sequence[_Raw]) -> tuple[Vector, Vector]:
     """Return heading and elevation (P,) of presses by the attitudes that the units logged."""
     if not raw:
         return np.zeros(0), np.zeros(0)
-    attitude = Rotation.from_quat([one.press.level_from_body for one in raw], scalar_first=True)
-    return pointing_of(attitude, np.array([one.in_force.calibration.tube_body for one in raw]))
+    return pointing_of(_logged(raw), np.array([one.in_force.calibration.tube_body for one in raw]))
+
+
+def _logged(raw: Sequence[_Raw]) -> Vector:
+    """Return the unit's own attitudes (P, 4) at presses; a record rounds them, and a quaternion must have the length one."""
+    wxyz = np.array([one.press.level_from_body for one in raw])
+    return np.asarray(wxyz / np.linalg.norm(wxyz, axis=1, keepdims=True))
 
 
 def _pressed(one: _Raw, by_unit: tuple[float, float], seen: _Seen | None) -> Pressed:

@@ -16,7 +16,6 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from apexfix.attitude import Stretch, integrated, matrices, product, quaternions, upright_turn
 from apexfix.model import Vector
@@ -49,11 +48,6 @@ class Smoothed:
     sigma_tilt_rad: float  # of each level axis at the press; infinite where gravity was not felt and the unit's own attitude stands
     offset_rad_s: Vector  # (3,) what the gyroscope read beyond its still offset, body axes
     arm_m: Vector  # (3,) from the point that the unit turned about to the sensor, body axes
-
-    @property
-    def level_from_body(self) -> Rotation:
-        """The attitudes as (N,) rotations."""
-        return Rotation.from_quat(self.attitude_wxyz, scalar_first=True)
 
 
 class _Shape(NamedTuple):

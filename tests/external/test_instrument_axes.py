@@ -20,7 +20,7 @@ RAISED = Rotation.from_euler("y", -ELEVATION_DEG, degrees=True)
 
 
 def heading(attitude, tube=(1.0, 0.0, 0.0)):
-    return float(wrapped(pointing_of(Rotation.concatenate([attitude]), np.array(tube))[0][0]))
+    return float(wrapped(pointing_of(attitude.as_quat(scalar_first=True)[None], np.array(tube))[0][0]))
 
 
 def test_a_collimation_error_enters_the_azimuth_twice_at_60_degrees():

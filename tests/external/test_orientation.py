@@ -59,7 +59,7 @@ def smoothed_trial(trial, window_s, hop_s):
     for own, seen in zip(slices, smoothed(stretches), strict=True):
         count = own.stop - own.start
         edge = round(count * (1 - hop_s / window_s) / 2)
-        wxyz[own.start + edge : own.stop - edge] = seen.level_from_body.as_quat(scalar_first=True)[edge : count - edge]
+        wxyz[own.start + edge : own.stop - edge] = seen.attitude_wxyz[edge : count - edge]
     return wxyz
 
 
@@ -116,7 +116,7 @@ def test_the_elevation_of_a_real_part_at_rest_repeats_to_hundredths_of_a_degree(
     t_us, _, force = resting
     known = upright(force[:100])
     windows = [seen_at_rest(resting, begin_us, 3_000_000, known) for begin_us in range(0, int(t_us[-1]) - 3_000_000, 3_000_000)]
-    means = [np.mean(pointing_of(seen.level_from_body, np.eye(3)[axis])[1]) for seen in smoothed(windows)]
+    means = [np.mean(pointing_of(seen.attitude_wxyz, np.eye(3)[axis])[1]) for seen in smoothed(windows)]
     assert len(means) > 200
     assert np.std(means) / DEG <= 0.015
 
@@ -126,8 +126,8 @@ def test_the_heading_of_a_real_part_closes_within_two_tenths_of_a_degree_over_te
     known, heading = upright(force[:100]), []
     for begin_us in range(0, 600_000_000, 20_000_000):
         (seen,) = smoothed([seen_at_rest(resting, begin_us, 20_000_000, known)])
-        heading += pointing_of(seen.level_from_body, np.array([1.0, 0.0, 0.0]))[0][:-1].tolist()
-        known = seen.level_from_body[-1].as_quat(scalar_first=True)
+        heading += pointing_of(seen.attitude_wxyz, np.array([1.0, 0.0, 0.0]))[0][:-1].tolist()
+        known = seen.attitude_wxyz[-1]
     looks = [Look(int(t_us[i]), heading[i], 0.0, None, int(t_us[0])) for i in range(len(heading))]
     error, misclosures = [], []
     for i in range(100, len(heading) - 100, 100):

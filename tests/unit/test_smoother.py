@@ -49,9 +49,17 @@ def stretch(motion, t_s, wrong=None, arm_m=(0.0, 0.0, 0.0), offset_rad_s=(0.0, 0
     return Stretch(t_us, rate + np.array(offset_rad_s), force, 7_000_000, logged.as_quat(scalar_first=True), 0.003)
 
 
+def wxyz(rotations):
+    return rotations.as_quat(scalar_first=True)
+
+
+def rotations(found):
+    return Rotation.from_quat(found.attitude_wxyz, scalar_first=True)
+
+
 def errors_deg(motion, found, t_s=T_S):
     """Elevation of the tube found, less the true one, in degrees."""
-    return (pointing_of(found.level_from_body, TUBE)[1] - pointing_of(motion(t_s), TUBE)[1]) / DEG
+    return (pointing_of(found.attitude_wxyz, TUBE)[1] - pointing_of(wxyz(motion(t_s)), TUBE)[1]) / DEG
 
 
 @settings(max_examples=25, deadline=None)
@@ -65,12 +73,12 @@ def test_a_unit_at_rest_is_upright_however_its_own_attitude_leaned_and_its_headi
     wrong = Rotation.from_rotvec([lean[0] * DEG * np.cos(lean[1]), lean[0] * DEG * np.sin(lean[1]), 0.0])
     (found,) = smoothed([stretch(motion, T_S, wrong)])
     assert np.abs(errors_deg(motion, found)).max() < 1e-4
-    assert (found.level_from_body[300] * motion(T_S)[300].inv()).magnitude() / DEG < 1e-3
+    assert (rotations(found)[300] * motion(T_S)[300].inv()).magnitude() / DEG < 1e-3
 
 
 def test_what_leans_about_the_vertical_is_heading_and_is_not_touched():
     (found,) = smoothed([stretch(held(constant(40.0), constant(60.0)), T_S, Rotation.from_rotvec([0.0, 0.0, 0.5]))])
-    heading = pointing_of(found.level_from_body, TUBE)[0]
+    heading = pointing_of(found.attitude_wxyz, TUBE)[0]
     assert np.degrees(heading) == pytest.approx(np.full(len(T_S), 60.0 - np.degrees(0.5)), abs=1e-3)
 
 
@@ -102,7 +110,7 @@ def test_lost_samples_cost_no_time_and_less_than_the_gyroscope_alone_would():
     gap = replace(whole, t_us=whole.t_us[keep], rate_rad_s=whole.rate_rad_s[keep], force_g=whole.force_g[keep])
     (found,) = smoothed([gap])
     carried = integrated(T_S[keep][None], gap.rate_rad_s[None], gap.attitude_wxyz[None])[0]
-    alone = pointing_of(Rotation.from_quat(carried, scalar_first=True), TUBE)[1] - pointing_of(motion(T_S[keep]), TUBE)[1]
+    alone = pointing_of(carried, TUBE)[1] - pointing_of(wxyz(motion(T_S[keep])), TUBE)[1]
     before = slice(0, 100)
     assert np.abs(errors_deg(motion, found, T_S[keep])[before]).max() < np.abs(alone[before] / DEG).max() / 4
 
@@ -114,7 +122,7 @@ def test_windows_of_any_lengths_together_give_what_each_gives_alone():
         windows.append(stretch(held(following, constant(count / 3.0)), t_s, Rotation.from_rotvec([0.02, 0.01, 0.0])))
     for together, one in zip(smoothed(windows), windows, strict=True):
         (alone,) = smoothed([one])
-        assert (together.level_from_body * alone.level_from_body.inv()).magnitude() == pytest.approx(0.0, abs=1e-7)
+        assert (rotations(together) * rotations(alone).inv()).magnitude() == pytest.approx(0.0, abs=1e-7)
         assert together.sigma_tilt_rad == pytest.approx(alone.sigma_tilt_rad, rel=1e-4)
 
 
