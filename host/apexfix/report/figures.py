@@ -89,7 +89,7 @@ def elevation_view(result: FlightResult, site: Site, manner: Manner = PLAIN) -> 
     if result.position_m is not None:
         apex = frame.at(result.position_m)
         shapes += [line(apex, (apex[0], level_y), "plumb"), *_whiskers(frame, bar), circle(apex, 3, "apex")]
-        shapes += [within(Label((apex[0], (apex[1] + level_y) / 2), height_words(result, manner)), _VIEW[0]).drawn("name")]
+        shapes += [within(Label((apex[0], (apex[1] + level_y) / 2), height_words(result, manner), style="name"), _VIEW[0]).drawn()]
     looking = round(float(angles(np.cross([0.0, 0.0, 1.0], plane[0]))[0]) / DEG) % 360
     caption = words((_VIEW[0] - 8, 16), f"looking towards {looking}°", "small", "end")
     shapes += [*ground(frame, stations), caption, *scale_bar(frame, manner)]
@@ -163,9 +163,9 @@ def _numbers(solved: Sequence[tuple[int, Point]], taken: list[Box]) -> list[str]
     """Return the numbers of flights beside their apexes, clear of all else; a thin line leads to one that stands apart."""
     leaders, drawn = [], []
     for flight, at in solved:
-        label = clear(around(at, str(flight)), taken)
+        label = clear(around(at, str(flight), "number"), taken)
         taken.append(box_of(label))
-        drawn.append(label.drawn("number"))
+        drawn.append(label.drawn())
         box = box_of(label)
         nearest = min(max(at[0], box.left), box.right), min(max(at[1], box.top + 2), box.bottom)
         if hypot(at[0] - nearest[0], at[1] - nearest[1]) > _LEADER:

@@ -53,7 +53,7 @@ def ground(frame: Frame, stations: Sequence[Station], taken: list[Box] | None = 
     taken += [box_of(pad), box_about((x, y), 7), *(box_about(frame.at(station.position_m), 6) for station in stations)]
     marks = [circle(frame.at(station.position_m), 5, "station") for station in stations]
     shape = polygon([(x, y - 7), (x + 6, y + 5), (x - 6, y + 5)], "pad")
-    return [shape, pad.drawn("small"), *marks, *_names(frame, stations, taken)]
+    return [shape, pad.drawn(), *marks, *_names(frame, stations, taken)]
 
 
 def _names(frame: Frame, stations: Sequence[Station], taken: list[Box]) -> list[str]:
@@ -63,9 +63,9 @@ def _names(frame: Frame, stations: Sequence[Station], taken: list[Box]) -> list[
         x, y = frame.at(station.position_m)
         name = station.id if len(station.id) <= _LONGEST_NAME else f"{station.id[: _LONGEST_NAME - 1]}…"
         heights = (y + 18, y - 10, *(y + 18 + _LINE * n for n in range(1, len(taken) + 1)))
-        label = clear((within(Label((x, height), name), frame.size[0]) for height in heights), taken)
+        label = clear((within(Label((x, height), name, style="name"), frame.size[0]) for height in heights), taken)
         taken.append(box_of(label))
-        drawn.append(label.drawn("name"))
+        drawn.append(label.drawn())
     return drawn
 
 

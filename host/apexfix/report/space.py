@@ -102,7 +102,7 @@ def _names(view: View, places: Sequence[tuple[str, Vector]], style: str, taken: 
     for name, place in places:
         x, y = view.at(place)
         short = name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1]}…"
-        label = within(clear(around((x, y), short), taken), _SIZE[0])
+        label = within(clear(around((x, y), short, style), taken), _SIZE[0])
         taken.append(box_of(label))
         drawn.append(_words(view, place, short, (label.at[0] - x, label.at[1] - y), style, label.anchor))
     return drawn
