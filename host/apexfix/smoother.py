@@ -17,7 +17,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from apexfix.attitude import Stretch, integrated, matrices, product, quaternions, upright_turn
+from apexfix.attitude import Stretch, integrated, matrices, product, quaternions, turned, upright_turn
 from apexfix.model import Vector
 from apexfix.units import DEG, US
 
@@ -64,7 +64,7 @@ class _Blocks(NamedTuple):
 
     felt: Vector  # (W, B, 3) mean force, g
     swung: Vector  # (W, B, 3, 3) the force of a lever arm of one metre along each body axis
-    integral: Vector  # (W, B, 3, 3) of the attitude from the press to the middle
+    integral: Vector  # (W, B, 3, 3) of the attitude from the press to the middle: what an offset does to it
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +149,7 @@ def _solved(stack: _Stack) -> list[Smoothed]:
     knots = stack.shape.knots
     hat = _hat(stack.shape)
     prior = _prior(stack)
-    blocks, wxyz, integral = _upright(stack)
+    blocks, wxyz = _upright(stack)
     values = np.zeros((len(prior), 2 * knots + 6))
     normal = prior
     for _ in range(_PASSES):
@@ -159,7 +159,8 @@ def _solved(stack: _Stack) -> list[Smoothed]:
         values = values + change
         if np.max(np.abs(change[:, : 2 * knots])) < _CLOSE_RAD:
             break
-    wxyz = product(quaternions(_vector(values, hat, integral)), wxyz)
+    drifted = _between(stack.shape, np.arange(stack.shape.samples)[None], _drifted(values, blocks))
+    wxyz = product(quaternions(_leaning(values, hat) + drifted), wxyz)
     sigma = _sigma_tilt(np.asarray(np.linalg.inv(normal), dtype=np.float64), hat[stack.anchor])
     return [Smoothed(own, float(s), each[-6:-3], each[-3:]) for own, s, each in zip(wxyz, sigma, values, strict=True)]
 
@@ -212,19 +213,16 @@ def _wander(stack: _Stack) -> Vector:
     return np.asarray(SIGMA_WALK_RAD_ROOT_S**2 * time_s + (stack.sigma_turn[:, None] * turned) ** 2 + lost**2)
 
 
-def _upright(stack: _Stack) -> tuple[_Blocks, Vector, Vector]:
-    """Return what the blocks feel, the attitudes (W, N, 4) and their integrals from the press (W, N, 3, 3), upright as a whole.
+def _upright(stack: _Stack) -> tuple[_Blocks, Vector]:
+    """Return what the blocks feel, and the attitudes (W, N, 4), upright as a whole.
 
     Each window is turned by the shortest way so that its mean force points up.
     """
-    matrix = matrices(stack.begun_wxyz)
-    felt = _block_sums(stack.shape, np.einsum("wnij,wnj->wni", matrix, stack.force_g * stack.calm[..., None]))
-    turn = upright_turn((stack.weight[:, None] @ felt)[:, 0])
-    turned = matrices(turn)[:, None]
-    integral = turned @ _integral(stack, matrix)
-    middle = _middles(stack.shape)
-    blocks = _Blocks(felt @ np.swapaxes(turned[:, 0], 1, 2), turned @ matrix[:, middle] @ _lever(stack), integral[:, middle])
-    return blocks, product(turn[:, None], stack.begun_wxyz), integral
+    felt = _block_sums(stack.shape, turned(stack.begun_wxyz, stack.force_g * stack.calm[..., None]))
+    turn = upright_turn((stack.weight[:, None] @ felt)[:, 0])[:, None]
+    wxyz, middle = product(turn, stack.begun_wxyz), _middles(stack.shape)
+    matrix = matrices(wxyz[:, middle])
+    return _Blocks(turned(turn, felt), matrix @ _lever(stack), _integral(stack, matrix)), wxyz
 
 
 def _equations(stack: _Stack, blocks: _Blocks, hat: Vector, values: Vector) -> tuple[Vector, Vector]:
@@ -232,9 +230,9 @@ def _equations(stack: _Stack, blocks: _Blocks, hat: Vector, values: Vector) -> t
 
     The force was turned upright sample by sample; what the unknowns do to it is smooth, and taken in the middle of each block.
     """
-    vector = _vector(values, hat, blocks.integral)
-    turned = matrices(quaternions(vector))
-    felt, swung = (turned @ blocks.felt[..., None])[..., 0], turned @ blocks.swung
+    vector = _leaning(values, hat) + _drifted(values, blocks)
+    turn = matrices(quaternions(vector))
+    felt, swung = (turn @ blocks.felt[..., None])[..., 0], turn @ blocks.swung
     cross = _cross(felt) @ (np.eye(3) + 0.5 * _cross(vector))  # what more of a turn does after it, to first order
     tilt = hat[:, None, :, None] * -cross[..., None, :2]
     rows = np.concatenate([tilt.reshape(*tilt.shape[:3], -1), cross @ blocks.integral, -swung], axis=3)
@@ -254,18 +252,39 @@ def _middles(shape: _Shape) -> NDArray[np.intp]:
     return np.minimum(np.arange(0, shape.samples, shape.block) + shape.block // 2, shape.samples - 1)
 
 
+def _between(shape: _Shape, places: NDArray[np.intp], values: Vector) -> Vector:
+    """Return (W, M, ...) at samples (W or 1, M), by straight lines between values (W, B, ...) in the middles of the blocks."""
+    middle = _middles(shape)
+    if len(middle) == 1:
+        return values
+    low = np.clip(np.searchsorted(middle, places, side="right") - 1, 0, len(middle) - 2)
+    share = ((places - middle[low]) / (middle[low + 1] - middle[low])).reshape(*places.shape, *(1,) * (values.ndim - 2))
+    window = np.arange(len(values))[:, None]
+    first = values[window, low]
+    return np.asarray(first + share * (values[window, low + 1] - first))
+
+
 def _integral(stack: _Stack, matrix: Vector) -> Vector:
-    step_s = np.diff(stack.time_s, axis=1)[..., None, None]
+    """Return the integrals (W, B, 3, 3) of the attitudes (W, B, 3, 3) in the middles of the blocks, from the press on.
+
+    They serve to turn an offset of hundredths of a degree a second: how a hand moved within a block does not matter.
+    """
+    step_s = np.diff(stack.time_s[:, _middles(stack.shape)], axis=1)[..., None, None]
     summed = np.zeros_like(matrix)
     np.cumsum(0.5 * (matrix[:, 1:] + matrix[:, :-1]) * step_s, axis=1, out=summed[:, 1:])
-    return summed - summed[np.arange(len(summed)), stack.anchor][:, None]
+    return summed - _between(stack.shape, stack.anchor[:, None], summed)
 
 
-def _vector(values: Vector, hat: Vector, integral: Vector) -> Vector:
-    """Return the rotation vectors (W, M, 3) in level axes that tilt and offset bring at M places of a window."""
-    windows, places, knots = len(values), len(hat), hat.shape[1]
-    vector = -(integral.reshape(windows, -1, 3) @ values[:, -6:-3, None]).reshape(windows, places, 3)
-    vector[..., :2] += hat @ values[:, : 2 * knots].reshape(windows, knots, 2)
+def _drifted(values: Vector, blocks: _Blocks) -> Vector:
+    """Return the rotation vectors (W, B, 3) in level axes that the offset brings."""
+    return np.asarray(-(blocks.integral @ values[:, None, -6:-3, None])[..., 0])
+
+
+def _leaning(values: Vector, hat: Vector) -> Vector:
+    """Return the rotation vectors (W, M, 3) in level axes that the tilt brings at M places of a window."""
+    windows, knots = len(values), hat.shape[1]
+    vector = np.zeros((windows, len(hat), 3))
+    vector[..., :2] = hat @ values[:, : 2 * knots].reshape(windows, knots, 2)
     return vector
 
 
