@@ -139,7 +139,7 @@ class App:
         self.presses.catch_attitudes()
         busy = self._listen() or busy
         busy = self.console.send() or busy
-        busy = self._write_something() or busy
+        busy = self._write_watched() or busy
         self.feedback.poll()
         return busy
 
@@ -204,14 +204,24 @@ class App:
 
     # --- writing
 
+    def _write_watched(self):
+        """Write something, and tell the buttons when their edges may have had to wait for the flash."""
+        start = ticks_us()
+        try:
+            return self._write_something()
+        finally:
+            end = ticks_us()
+            self.mark.was_deaf(start, end)
+            self.reference.was_deaf(start, end)
+
     def _write_something(self):
         if self.mark.unsettled or self.reference.unsettled:
             return False
-        if self._changes and (self.presses.due or self.quiet):
+        if self._changes and not self.presses.writing and (self.presses.due or self.quiet):
             # Before the presses that carry the new number: a restart reads the log in order.
             self._write(records.FLIGHT, self._changes.pop(0))  # not again where the flash refuses: every press has its number, too
             return True
-        if self.presses.writing or self.presses.due:
+        if self.presses.due:
             return self._write_press()
         if not self.quiet:
             return False

@@ -21,6 +21,7 @@ _PULL_EVERY = 3  # samples, odd: their mean is held against the attitude at the 
 _MIDDLE = 2
 _CALM_G = 0.33  # counts further from one g do not know where up is; a swing of the arms and the zeros of the data sheets do
 _LONGEST_GAP_S = 0.25
+_LONGEST_REST_S = 0.5  # what is at rest before and after so short a gap has not turned: the slowest erase of a flash takes 0.4 s
 _SATURATED = 32767
 _THIRD = 1.0 / 3.0
 _LONG_STEP = 0.998  # over a gap, or faster than a sensor can measure: such a step lengthens the quaternion by more than 1e-3
@@ -67,7 +68,7 @@ class Attitude:
         """Take one sample: six signed counts, the true time since the one before, the time of this one."""
         ax, ay, az, gx, gy, gz = counts
         self.still.update(gx, gy, gz, t_us)
-        if self.q is None or dt_s > _LONGEST_GAP_S:
+        if self.q is None or dt_s > (_LONGEST_GAP_S if self.still.since_us < 0 else _LONGEST_REST_S):
             self._begin(counts)
         else:
             self._turn(gx, gy, gz, dt_s)

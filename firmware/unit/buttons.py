@@ -1,7 +1,8 @@
 """A button's edges are stamped in the interrupt; the main loop only decides whether they were a press.
 
 The stamp of a press is its first edge after quiet. Contacts bounce for a few milliseconds: edges that follow one another within the
-dead time belong together, and what counts is the level after them.
+dead time belong together, and what counts is the level after them. While the flash is erased no interrupt runs: a press that begins and
+ends meanwhile leaves one edge at the end, with the level up.
 """
 
 from array import array
@@ -33,6 +34,7 @@ class Button:
         self._first = 0
         self._last = 0
         self._level = 1
+        self._deaf_from = self._deaf_to = self._first  # the last time in which interrupts may have been off for as long as a press
         self._pin.irq(handler=self.edge, trigger=Pin.IRQ_FALLING | Pin.IRQ_RISING, hard=True)
 
     @property
@@ -57,6 +59,12 @@ class Button:
 
     def stop(self):
         self._pin.irq(handler=None)
+
+    def was_deaf(self, start, end):
+        """Between two tick counts the flash was written to, and edges may have had to wait."""
+        if ticks_diff(end, start) >= _SHORTEST_US:
+            self._deaf_from = start
+            self._deaf_to = end
 
     def poll(self):
         """Events since the last call: a list of (PRESS, GLITCH or HOLD, tick count of the first edge)."""
@@ -89,6 +97,8 @@ class Button:
             self._while_down(ticks_diff(now, self._first), events)
         elif ticks_diff(now, self._last) >= _DEAD_US:
             lasted_us = ticks_diff(self._last, self._first)
+            if ticks_diff(self._first, self._deaf_from) > 0 and ticks_diff(self._deaf_to, self._first) >= 0:
+                lasted_us = max(lasted_us, _SHORTEST_US)  # nobody knows how long; a spark just then is less likely than a finger
             if lasted_us < _SHORTEST_US and not self._reported:
                 events.append((GLITCH, self._first))
             else:

@@ -70,7 +70,7 @@ def _crc(word):
 
 def _when_quiet(app):
     if not app.quiet:
-        raise Refusal(_NOT_NOW, "a press is being recorded; ask again in %d s" % (1 + app.active["after_ms"] // 1000))
+        raise Refusal(_NOT_NOW, "a press is being recorded; ask again in %d s" % (1 + app.presses.wait_us // 1000000))
 
 
 def _hello(app, _words, _read_us):

@@ -1,4 +1,7 @@
-"""Presses between their edge and their place in the log: attitude caught, window awaited, records written one a turn."""
+"""Presses between their edge and their place in the log: attitude caught, window awaited, records written one a turn.
+
+A record needs erased flash, and while flash is erased no edge is stamped: so nothing is written while another press is likely.
+"""
 
 from micropython import const
 from time import ticks_add, ticks_diff
@@ -7,6 +10,9 @@ from unit import records
 from unit.as5600 import UNKNOWN
 
 _MARGIN_US = const(20000)  # the sample after the window must have had its chance
+_CALM_US = const(3000000)  # who corrects a press does so sooner; who turns to the reference target takes longer
+_LONGEST_WAIT_US = const(10000000)  # a press that is not written yet does not survive a power cut
+_WRITING_US = const(2000000)  # before the ring comes round to its window, a press must be begun
 _TRIES = const(3)
 
 
@@ -19,6 +25,7 @@ class Press:
         self.t_us = t_us
         self.before_us = 0
         self.after_us = 0
+        self.latest_us = 0  # it is not put off beyond this
         self.moment = None
         self.tries = 0
         self.bare = False  # written without its window
@@ -32,6 +39,7 @@ class Presses:
         self._clock = clock
         self._pending = []
         self._writing = None
+        self._calm_us = 0  # when no press is likely any more
         self.count = 0
         self.failed = 0  # given up: the flash refused them
 
@@ -51,6 +59,9 @@ class Presses:
     def add(self, press, before_ms, after_ms):
         press.before_us = before_ms * 1000
         press.after_us = after_ms * 1000
+        press.latest_us = press.t_us + min(_LONGEST_WAIT_US, self._sampler.span_us - press.before_us - _WRITING_US)
+        if press.source == records.FROM_BUTTON:
+            self._calm_us = press.t_us + _CALM_US
         self._pending.append(press)
         self.count += 1
 
@@ -62,11 +73,17 @@ class Presses:
 
     @property
     def due(self):
-        """True when the oldest press has its whole window and its first record is the next to be written."""
-        if self._writing or not self._pending:
-            return False
+        """True when a record of the oldest press is the next to be written: its window is whole, and no press is likely or it cannot wait."""
+        return self.waiting and self.wait_us == 0
+
+    @property
+    def wait_us(self):
+        """How long it takes until the oldest press is due."""
+        if not self._pending:
+            return 0
         press = self._pending[0]
-        return self._clock.now_us() >= press.t_us + press.after_us + _MARGIN_US
+        due_us = max(press.t_us + press.after_us + _MARGIN_US, min(self._calm_us, press.latest_us))
+        return max(0, due_us - self._clock.now_us())
 
     def write(self, temperature):
         """Write one more record of the oldest press; the press when it was the last and the flash has them all, else None."""

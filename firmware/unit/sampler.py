@@ -29,6 +29,7 @@ class Sampler:
         self.temperature_raw = 0  # unsigned, of the last reading
         self._period_ms = 1000 // rate_hz
         self._period_us = 1000000 // rate_hz
+        self.span_us = capacity * self._period_us  # how long a sample is kept
         self._ticks = array("i", bytes(4 * capacity))
         self._samples = bytearray(_SAMPLE * capacity)
         self._reading = bytearray(_READING)

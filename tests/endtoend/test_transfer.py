@@ -164,8 +164,8 @@ def test_a_unit_that_hangs_in_mid_transfer_is_given_up_with_how_far_it_got(folde
 
 def test_presses_during_transfers_are_recorded_with_their_samples(folder, tmp_path):
     begin = time.monotonic()
-    with plugged_in(folder, marks_after_s=(1.5, 3.0)) as unit:
-        while time.monotonic() < begin + 4.5:  # pull after pull, so that the presses fall into transfers
+    with plugged_in(folder, marks_after_s=(1.0, 2.5)) as unit:
+        while time.monotonic() < begin + 7.0:  # pull after pull, so that presses and their writing fall into transfers
             day = tmp_path / f"day{time.monotonic_ns()}"
             day.mkdir()
             assert pulled(unit, day)[0].error == ""

@@ -54,8 +54,8 @@ def unit(code, tmp_path, micropython):
 def test_it_boots_saves_a_press_and_answers_with_nothing_else_on_its_path(unit, code):
     forms = {path.suffix for path in code.rglob("*") if path.is_file() and path.name != "main.py"}
     assert len(forms) == 1  # all .py or all .mpy: no form passes by the other's files
-    unit.forward(BOOT_US + 6_000_000)
-    unit.live(BOOT_US + 6_000_000, time.time_ns() // 1000)
+    unit.forward(BOOT_US + 8_000_000)
+    unit.live(BOOT_US + 8_000_000, time.time_ns() // 1000)
     with open_port(unit.port) as line:
         session = Session(line)
         assert session.hello().imu == "MPU-6050"

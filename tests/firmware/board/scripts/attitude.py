@@ -233,6 +233,15 @@ def test_a_gap_or_a_saturated_gyroscope_ends_the_run():
     assert attitude.run == 4
 
 
+def test_a_gap_at_rest_of_up_to_half_a_second_keeps_the_run_and_one_after_a_move_does_not():
+    at_rest, moved = (0, 0, 1000, 0, 0, 0), (0, 0, 1000, 0, 0, 200)
+    for counts, gap_s, runs in ((at_rest, 0.499, 1), (at_rest, 0.51, 2), (moved, 0.499, 2)):
+        attitude = fed([at_rest] * 120)
+        assert attitude.still.since_us >= 0
+        attitude.update(counts, gap_s, 0)
+        assert attitude.run == runs, (counts, gap_s)
+
+
 def test_calibration_and_mounting_follow_the_protocol_page():
     # specific force = matrix (counts / lsb - offset); rate = matrix counts / lsb; then body_from_sensor. By hand:
     calibration = {

@@ -58,6 +58,16 @@ def test_a_spark_is_a_glitch_and_no_press():
         assert edges([(10_000, 0), (10_800, 1)], button, poll_us) == [(GLITCH, 10_000)]
 
 
+def test_an_edge_that_had_to_wait_for_the_flash_is_a_press_however_short():
+    for start_us, end_us, event in ((0, 45_000, PRESS), (0, 44_999, GLITCH), (45_000, 46_000, GLITCH), (41_000, 45_000, GLITCH)):
+        button = up()
+        machine.Pin.all[14].level = 0
+        time.now.us = 45_000
+        machine.Pin.all[14].move(1)  # down and up while no interrupt ran: one edge, with the level of the end
+        button.was_deaf(start_us, end_us)
+        assert edges([], button) == [(event, 45_000)], (start_us, end_us)
+
+
 def test_a_short_tap_while_the_loop_is_blocked_is_a_press():
     button = up()
     assert edges([(10_000, 0), (18_000, 1)], button) == [(PRESS, 10_000)]
