@@ -23,6 +23,7 @@ _BYTES_A_TURN = const(64)
 _SAMPLES_A_TURN = const(32)
 _SLACK_MS = const(2000)  # the window of a press must outlive the writing of the one before
 _HEALTH_US = const(60000000)
+_LATEST_HEALTH_US = const(300000000)
 _RETRY_US = const(5000000)
 _SAME_ERROR_US = const(60000000)
 _MOST_NOTES = const(8)
@@ -240,7 +241,9 @@ class App:
         return self._revive_imu(now)
 
     def _health_due(self):
-        return self.clock.now_us() - self._health_us >= _HEALTH_US
+        """Once a minute while the unit rests, for the gap of an erase costs nothing then; more seldom while it moves."""
+        since_us = self.clock.now_us() - self._health_us
+        return since_us >= (_HEALTH_US if self.tracker.attitude.still.since_us >= 0 else _LATEST_HEALTH_US)
 
     def _write_press(self):
         given_up = self.presses.failed

@@ -1,8 +1,8 @@
 """A button's edges are stamped in the interrupt; the main loop only decides whether they were a press.
 
 The stamp of a press is its first edge after quiet. Contacts bounce for a few milliseconds: edges that follow one another within the
-dead time belong together, and what counts is the level after them. While the flash is erased no interrupt runs: a press that begins and
-ends meanwhile leaves one edge at the end, with the level up.
+dead time belong together, and what counts is the level after them. While the flash is erased no interrupt runs: a press that begins
+and ends meanwhile leaves one edge at the end, with the level up.
 """
 
 from array import array

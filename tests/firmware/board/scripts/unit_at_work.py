@@ -488,7 +488,15 @@ def test_a_silent_buzzer_still_blinks():
     assert machine.Pin.all["LED"].level == 1 and 2500 not in machine.PWM.log
 
 
-def test_health_is_written_once_a_minute():
+def test_health_is_written_once_in_five_minutes_while_the_unit_moves():
+    app = fresh()
+    for second in range(310):
+        desk.rest(gyro=(0, 0, 1000 * (second % 2)))
+        desk.spend(app, S, 10_000)
+    assert len(logged(app, records.HEALTH)) == 1
+
+
+def test_health_is_written_once_a_minute_at_rest():
     app = fresh()
     desk.spend(app, 130 * S, 10_000)
     found = logged(app, records.HEALTH)
