@@ -62,6 +62,14 @@ def test_every_command_named_in_the_pages_exists(root):
     assert {word for _, word in named - commands_in_code} <= prose
 
 
+def test_per_cent_stands_behind_a_space_everywhere(root):
+    """The SI brochure, 9th edition, section 5.4.7: a space separates the number and the symbol."""
+    pages = [root / "README.md", *(root / "docs").glob("*.md"), *(root / "host").rglob("*.py"), *(root / "host").rglob("*.html")]
+    glued = re.compile(r":\.\d%\}|\d%(?=[ .,;:)]|$)", re.MULTILINE)
+    found = {(path.name, match) for path in pages for match in glued.findall(path.read_text(encoding="utf-8"))}
+    assert found == set()
+
+
 def test_every_link_of_the_pages_leads_somewhere(root):
     for page in [root / "README.md", root / "DEVELOPERS.md", *sorted((root / "docs").glob("*.md"))]:
         for target in re.findall(r"\]\((?!https?:|#)([^)#]+)", page.read_text(encoding="utf-8")):

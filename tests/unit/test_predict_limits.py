@@ -43,9 +43,9 @@ def test_a_water_rocket_weaker_than_its_weight_is_refused(with_figures):
 
 def test_a_fill_that_cannot_leave_is_refused_with_the_figure(with_figures):
     # by hand: r = (100.5 / 500.5)^(1 / 1.25) = 0.2769, tube 0.0314 of the bottle, air (r + sqrt(r² + 4 r 0.0314)) / 2 = 0.3053
-    with pytest.raises(ReductionError, match=r"a fill of 85% .* less than 69\.5%") as caught:
+    with pytest.raises(ReductionError, match=r"a fill of 85 % .* less than 69\.5 %") as caught:
         refuse_impossible(with_figures("water", water_m3=1.7e-3))
-    share = float(re.search(r"less than (\d+\.\d)%", str(caught.value))[1]) / 100
+    share = float(re.search(r"less than (\d+\.\d) %", str(caught.value))[1]) / 100
     refuse_impossible(with_figures("water", water_m3=2e-3 * (share - 0.03)))  # the last hundredth of the gauge pressure is not used
     with pytest.raises(ReductionError, match="a fill of"):
         refuse_impossible(with_figures("water", water_m3=2e-3 * (share + 0.001)))

@@ -89,7 +89,7 @@ def _speed_row(told: Lesson) -> str:
 
 def _spread_row(title: str, before: float, sigma: float, after: tuple[float, float]) -> str:
     old, new = f"{before:.4g} ± {sigma:.2g}", f"{after[0]:.4g} ± {after[1]:.2g}"
-    return f"{title:22} {old:>20}   {new:>20}   {after[1] / sigma:.0%}"
+    return f"{title:22} {old:>20}   {new:>20}   {100 * after[1] / sigma:3.0f} %"
 
 
 def _unit(name: str) -> str:
@@ -107,8 +107,8 @@ def _ridge_lines(ridge: Ridge) -> list[str]:
         lines.append(f"The ridge: {one} {drag:+.0f} % together with {other} {push:+.1f} % fits these flights almost as well.")
     lines.append(
         f"Correlation of the two afterwards {ridge.correlation:+.2f}. Best known now: {ridge.learnt[1]:+.2f} of {other} "
-        f"{ridge.learnt[0]:+.2f} of {one} (in sigmas of before), which keeps {ridge.learnt_kept:.0%} of its sigma; "
-        f"least: the combination across it, which keeps {ridge.unlearnt_kept:.0%}."
+        f"{ridge.learnt[0]:+.2f} of {one} (in sigmas of before), which keeps {100 * ridge.learnt_kept:.0f} % of its sigma; "
+        f"least: the combination across it, which keeps {100 * ridge.unlearnt_kept:.0f} %."
     )
     return lines
 

@@ -96,8 +96,8 @@ def _descent(expected: Expected, field: Field | None) -> Check:
         return Check("descent", UNKNOWN, f"{far}; give the outline to hold it against the field's edge", _OWN)
     outside = float(np.mean(~inside(field, landings(expected, LANDINGS))))
     if outside <= _FEW:
-        return Check("descent", GOOD, f"{far}; {outside:.0%} come down outside the field", _OWN)
-    words = f"{far}; {outside:.0%} come down outside the field: fly in less wind, come down faster, or move the pad upwind"
+        return Check("descent", GOOD, f"{far}; {100 * outside:.0f} % come down outside the field", _OWN)
+    words = f"{far}; {100 * outside:.0f} % come down outside the field: fly in less wind, come down faster, or move the pad upwind"
     return Check("descent", WARNING, words, _OWN)
 
 

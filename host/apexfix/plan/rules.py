@@ -88,7 +88,7 @@ def _on_trial(tried: Promise) -> list[str]:
             f"the flights spread so far that first order, {tried.first_order_m:.2f} m, does not hold; the sigma is that of a trial"
         )
     if tried.unsolved >= _MOST_UNSOLVED:
-        found.append(f"{tried.unsolved:.1%} of the flights would have no position")
+        found.append(f"{100 * tried.unsolved:.1f} % of the flights would have no position")
     return found
 
 

@@ -116,8 +116,8 @@ def _refuse_fill(rocket: Rocket, bottle: Bottle, values: dict[str, Vector]) -> N
         tube_share = bottle.tube_m2 * bottle.tube_m / bottle.volume_m3
         most = float(largest_fill(load.start_pa, load.outside_pa, load.exponent, tube_share)[0])
         raise ReductionError(
-            f"a fill of {fill:.0%} of the bottle seen; at this pressure the air can drive out the water of a fill of less than "
-            f"{most:.1%}, that is {most * bottle.volume_m3 * 1000:.2f} l (Boyle's law with the stated exponent); "
+            f"a fill of {100 * fill:.0f} % of the bottle seen; at this pressure the air can drive out the water of a fill of less "
+            f"than {100 * most:.1f} %, that is {most * bottle.volume_m3 * 1000:.2f} l (Boyle's law with the stated exponent); "
             "fill less or raise the pressure"
         )
 

@@ -98,15 +98,15 @@ def _outcome(outcome: Outcome) -> dict[str, Any]:
 def _row(name: str, outcome: Outcome) -> str:
     title, unit = _TITLES[name]
     low, high = outcome.interval95
-    shares = [f"{INPUTS[key]} {share:.0%}" for key, share in outcome.shares.items() if share >= _SHOWN_SHARE]
+    shares = [f"{INPUTS[key]} {100 * share:.0f} %" for key, share in outcome.shares.items() if share >= _SHOWN_SHARE]
     return f"{title:22} {outcome.nominal:10.2f}   {low:7.2f} to {high:7.2f} {unit:4} {', '.join(shares)}"
 
 
 def _remarks(rocket: Rocket, told: Forecast) -> list[str]:
     apex_m = told.outcomes["apex_m"].nominal
+    more_percent = 100 * (told.without_drag_m / apex_m - 1)
     lines = [
-        f"Without air the same burnout would lead to {told.without_drag_m:.1f} m, {told.without_drag_m / apex_m - 1:.0%} more: "
-        f"{_why(rocket)}",
+        f"Without air the same burnout would lead to {told.without_drag_m:.1f} m, {more_percent:.0f} % more: {_why(rocket)}",
         f"If nothing opens it comes down {abs(told.ballistic_downwind_m):.0f} m "
         f"{'downwind' if told.ballistic_downwind_m >= 0 else 'upwind'} after {told.ballistic_s:.1f} s. "
         "Apogee and descent are those of a recovery device that opens at the apogee.",
@@ -138,8 +138,9 @@ def _sweep_lines(sweep: FillSweep, bottle: Bottle) -> list[str]:
     every = max(len(sweep.fill) // 10, 1)
     points = zip(sweep.fill[::every], sweep.apex_m[::every], strict=True)
     return [
-        f"Best fill: {sweep.best_fill:.0%} of the bottle ({litres:.2f} l) for {sweep.best_apex_m:.1f} m. Apogee over the fill:",
-        "  " + "  ".join(f"{fill:.0%} {apex:.1f} m" for fill, apex in points),
+        f"Best fill: {100 * sweep.best_fill:.0f} % of the bottle ({litres:.2f} l) for {sweep.best_apex_m:.1f} m. "
+        "Apogee over the fill:",
+        "  " + "  ".join(f"{100 * fill:.0f} %: {apex:.1f} m" for fill, apex in points),
     ]
 
 
