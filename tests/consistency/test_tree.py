@@ -8,8 +8,9 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
-from apexfix.cli import COMMANDS, HELP
+from apexfix.cli import COMMANDS, HELP, main
 
 
 @pytest.fixture(scope="module")
@@ -52,6 +53,13 @@ def test_every_command_has_help_and_exists(root):
     assert COMMANDS.keys() == HELP.keys()
     for module in COMMANDS.values():
         assert (root / "host" / "apexfix" / "cli" / f"{module}.py").is_file()
+
+
+@pytest.mark.parametrize("group", [(), ("unit",), ("calibrate",)])
+def test_no_summary_of_a_command_is_cut_off(group):
+    told = CliRunner().invoke(main, [*group, "--help"]).output
+    assert "Commands:" in told
+    assert "..." not in told.partition("Commands:")[2]
 
 
 def test_every_command_named_in_the_pages_exists(root):

@@ -74,7 +74,7 @@ def calibrate() -> None:
 @_step
 @reports_errors
 def poses(folder: Path, port: str | None, unit: str | None) -> None:
-    """Rest the unit in 18 poses, six at the least: what the accelerometer gets wrong."""
+    """Find the accelerometer's errors: 18 poses at rest. Six are the least that will do."""
     if port:
         with _desk(folder, port) as desk:
             tour.take_poses(desk, _tell)
@@ -98,7 +98,7 @@ def poses(folder: Path, port: str | None, unit: str | None) -> None:
 )
 @reports_errors
 def measure(folder: Path, name: str, level: bool, unknown: bool, **tape: Any) -> None:
-    """Write the mark NAME into FOLDER/targets.csv; asks for the tape figures that are not given."""
+    """Write the mark NAME into FOLDER/targets.csv. Asks for the tape figures that are not given."""
     if level and unknown:
         raise click.UsageError("a mark is level or unknown, not both")
     figures = {} if unknown else _level_figures(tape["sigma"]) if level else _tape_figures(tape)
@@ -124,7 +124,7 @@ def _tape_figures(tape: dict[str, Any]) -> dict[str, float]:
 @_step
 @reports_errors
 def targets(folder: Path, port: str | None, unit: str | None) -> None:
-    """Sight the targets of FOLDER/targets.csv: where the tube points."""
+    """Find where the tube points: sight marks of known height. They are those of FOLDER/targets.csv."""
     _record(folder, port, lambda: tour.sighting_plan(read_targets(folder)))
     bench = read_bench(folder, unit)
     _tell_all(sighted_targets(bench, SIGHTING).refused)
@@ -135,7 +135,7 @@ def targets(folder: Path, port: str | None, unit: str | None) -> None:
 @_step
 @reports_errors
 def turns(folder: Path, port: str | None, unit: str | None) -> None:
-    """Turn the unit once round onto a mark, about three axes: scale and cross-axis of the gyroscope."""
+    """Find the gyroscope's scale: whole turns about three axes. Each ends on the mark that it began on."""
     _record(folder, port, tour.turn_plan)
     bench = read_bench(folder, unit)
     _tell_all(whole_turns(bench).refused)
@@ -146,7 +146,7 @@ def turns(folder: Path, port: str | None, unit: str | None) -> None:
 @_step
 @reports_errors
 def noise(folder: Path, port: str | None, unit: str | None) -> None:
-    """Leave the unit untouched for twenty seconds: the noise of its gyroscope."""
+    """Find the gyroscope's noise: twenty seconds untouched."""
     _record(folder, port, tour.still_plan)
     click.echo(words.of_noise(gyro_noise(read_bench(folder, unit))))
 
@@ -155,7 +155,7 @@ def noise(folder: Path, port: str | None, unit: str | None) -> None:
 @_step
 @reports_errors
 def field_test(folder: Path, port: str | None, unit: str | None) -> None:
-    """Sight several targets in both faces, three times: how well this unit and this observer repeat an angle."""
+    """Find how well unit and observer repeat an angle. Several targets are sighted in both faces, three times."""
     _record(folder, port, lambda: tour.test_plan(read_targets(folder)))
     bench = read_bench(folder, unit)
     click.echo(words.of_field_test(tested(bench, elevations(bench))))
@@ -169,7 +169,7 @@ def field_test(folder: Path, port: str | None, unit: str | None) -> None:
 )
 @reports_errors
 def encoder(folder: Path, port: str | None, unit: str | None, marks_deg: tuple[float, ...]) -> None:
-    """Turn the stand to twelve marks round its circle: how far beside the axis its encoder's magnet runs."""
+    """Find how far off its axis the encoder's magnet runs. The stand is turned to twelve marks round its circle."""
     if port:
         with _desk(folder, port) as desk:
             tour.turn_to_marks(desk, marks_deg or tour.MARKS_DEG, _tell)
@@ -182,7 +182,7 @@ def encoder(folder: Path, port: str | None, unit: str | None, marks_deg: tuple[f
 @_step
 @reports_errors
 def stand(folder: Path, port: str | None, unit: str | None) -> None:
-    """Turn the clamped tube through the horizon of the day in FOLDER: how far, and where to, the stand's axis leans."""
+    """Find how the stand leans, on the day in FOLDER. The clamped tube is turned through the horizon."""
     if port:
         with _desk(folder, port) as desk:
             tour.turn_stand(desk, _tell)
@@ -197,7 +197,7 @@ def stand(folder: Path, port: str | None, unit: str | None) -> None:
 @_step
 @reports_errors
 def check(folder: Path, port: str | None, unit: str | None) -> None:
-    """Sight known heights and compare them with FOLDER's calibration. Ends with 1 where it does not pass.
+    """Check FOLDER's calibration against known heights. Ends with 1 where it does not pass.
 
     The targets should be others than those that the calibration came from. A pass is noted in the calibration: it is good for
     two years from then.
@@ -219,7 +219,7 @@ def check(folder: Path, port: str | None, unit: str | None) -> None:
 @click.option("--unit", help="Name or serial of the unit, where the folder holds several.")
 @reports_errors
 def combine(folder: Path, unit: str | None) -> None:
-    """Write FOLDER/calibration-SERIAL.json from all that was recorded."""
+    """Make the calibration of all recordings. Writes FOLDER/calibration-SERIAL.json."""
     bench = read_bench(folder, unit)
     document, remarks = combined(bench)
     _tell_all(remarks)
@@ -233,7 +233,7 @@ def combine(folder: Path, unit: str | None) -> None:
 @click.option("--port", required=True, help="Serial port of the unit; `apexfix unit list` names those with a unit.")
 @reports_errors
 def load(file: Path, port: str) -> None:
-    """Put a calibration on the unit that it is of: in force from the unit's next start."""
+    """Put a calibration on its unit. It is in force from the unit's next start."""
     document = read_document(file)
     demand_fresh(document, _now_us())
     _tell_all(concerns(document, _now_us(), None))
@@ -249,7 +249,7 @@ def load(file: Path, port: str) -> None:
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 @reports_errors
 def show(file: Path) -> None:
-    """Print what a calibration says, without its raw data, and whether it may still be used."""
+    """Print a calibration, and whether it still holds. Its raw data are left out."""
     document = read_document(file)
     _tell_all(concerns(document, _now_us(), None))
     fields = (f"  {json.dumps(name)}: {json.dumps(value)}" for name, value in document.items() if name not in _LONG)

@@ -23,9 +23,10 @@ from apexfix.session import Session
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout; questions are asked on stderr.")
 @reports_errors
 def check_unit(port: str | None, wait_s: float, as_json: bool) -> None:
-    """Walk through the first power-up: sensor, buttons, light, buzzer, flash, clock, supply. Ends with 3 where something is bad.
+    """Walk through the first power-up, part by part. Ends with 3 where something is bad.
 
-    Each failure says which wire to look at. The presses that it takes stay in the unit's log.
+    The parts are sensor, buttons, light, buzzer, flash, clock and supply. Each failure says which wire to look at. The presses that
+    it takes stay in the unit's log.
     """
     helper = Helper(_tell, _ask, time.sleep, wait_s)
     with open_port(port or the_port()) as line:

@@ -25,9 +25,10 @@ from apexfix.session import Identity
 def install_unit(
     port: str | None, settings: tuple[tuple[str, str], ...], replace_foreign: bool, keep_in: Path, as_json: bool
 ) -> None:
-    """Put firmware and settings on a board, check every byte, and start it.
+    """Put firmware and settings on a board, and start it.
 
-    Log, calibration and settings stay; only what differs is written; after an interruption do it again.
+    Every byte is read back and compared. Log, calibration and settings stay; only what differs is written; after an interruption do
+    it again.
     """
     wish = Wish({key: json_or_text(value) for key, value in settings}, replace_foreign, keep_in)
     outcome, who = install(port or the_port(), wish, _say, _show)

@@ -35,9 +35,10 @@ class Watched(NamedTuple):
 @click.option("--every", "every_s", type=click.FloatRange(0.1, 60.0), default=0.5, show_default=True, help="Seconds to wait.")
 @reports_errors
 def watch(ports: tuple[str, ...], once: bool, every_s: float) -> None:
-    """Show elevation, heading, stillness, temperature, supply and clock of every unit until Ctrl-C.
+    """Show what every unit sees, until Ctrl-C.
 
-    Trust the angles of a unit when its bar is full: it has then rested for ten seconds and knows its gyroscope's offset.
+    That is elevation, heading, stillness, temperature, supply and clock. Trust the angles of a unit when its bar is full: it has
+    then rested for ten seconds and knows its gyroscope's offset.
     """
     with _connected(ports or candidate_ports()) as units:
         if not units:
