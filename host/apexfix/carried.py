@@ -165,7 +165,7 @@ def _mark(named: tuple[str, str], pressed: Pressed, known: Mapping[ClockKey, Clo
     if boot not in known:
         return mark
     utc_us, sigma_s = known[boot].utc_us(pressed.press.t_us)
-    return replace(mark, utc_us=int(utc_us), sigma_s=float(sigma_s))
+    return replace(mark, utc_us=int(utc_us), sigma_s=float(np.hypot(sigma_s, pressed.sigma_late_s)))
 
 
 def _backsights(presses: Iterable[Pressed]) -> dict[RunKey, tuple[Look, ...]]:

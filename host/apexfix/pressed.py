@@ -14,6 +14,7 @@ from apexfix.boot_calibration import InForce, Started, calibration_in_force
 from apexfix.calibrate.imu import rate_rad_s, specific_force_g
 from apexfix.clock import ClockKey
 from apexfix.heading import Look
+from apexfix.lateness import sigma_late_s
 from apexfix.model import Station, Vector
 from apexfix.records import REFERENCE, Press, Window
 from apexfix.smoother import mean_force_g, smoothed
@@ -45,6 +46,7 @@ class Pressed:
     track: Pointing | None  # around a mark; None where no samples came
     sigma_tilt_rad: float  # of a mark's elevation, against gravity, from the samples; infinite where they do not tell
     unit_elevation_rad: float  # what the unit made of it at once, by the tube's axis in force
+    sigma_late_s: float  # of the finger about the stamp, where the unit was erasing flash
 
     @property
     def look(self) -> Look:
@@ -218,4 +220,5 @@ def _pressed(one: _Raw, by_unit: tuple[float, float], seen: _Seen | None) -> Pre
         track=best.track,
         sigma_tilt_rad=best.sigma_tilt_rad,
         unit_elevation_rad=elevation,
+        sigma_late_s=sigma_late_s(one.press, one.windows),
     )

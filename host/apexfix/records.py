@@ -29,6 +29,7 @@ _STEPS: Final = 4096  # of a turn, by the encoder
 _FASTEST_RAD_S: Final = 100.0  # nearly three times what any sensor of this kind can tell
 MARK: Final = 1
 REFERENCE: Final = 2
+BUTTON: Final = 1  # the source of a press
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,6 +33,19 @@ def still(kit):
     return build
 
 
+def test_a_mark_that_an_erase_made_late_is_unsure_of_its_time(hand_day, kit):
+    """After a gap of 300 ms in its samples; without it the clock alone makes 0.03 s."""
+
+    def packed(sequence):
+        t_us = [*range(-500_000, -299_000, 10_000), *range(10_000, 200_000, 10_000)]
+        samples = b"".join(struct.pack("<i6h", at_us, *UP_30, 0, 0, 0) for at_us in t_us)
+        return kit.record(3, sequence, struct.pack("<IHHBBh", sequence - 1, 0, 40, 40, 0, 2150) + samples)
+
+    hand_day.unit("u01", [hand_day.boot("u01"), hand_day.press(600.0, quaternion=LEAN), packed])
+    found, directed_there = only(hand_day)
+    assert directed_there.sighting.sigma_time_s == found.marks[0].sigma_s == pytest.approx(0.3 / 3**0.5, rel=0.05)
+
+
 def calibration_file(day, name="u01", **fields):
     text = json.dumps({"format": 1, "serial": f"serial-{name}", "imu": None, "date_utc": "2026-06-01T00:00:00+00:00",
                        "temperature_celsius": [20, 24]} | OFF | fields)  # fmt: skip
