@@ -162,7 +162,7 @@ def _stretches(key: ClockKey, points: Sequence[_Point]) -> tuple[list[list[_Poin
         if step_s:
             stretches.append([])
             remarks.append(
-                f"unit {key.serial}, boot {key.boot}: the host's clock was stepped by {step_s:+.3f} s between two comparisons "
+                f"unit {key.serial}, boot {key.boot}: the host's clock was stepped by {step_s:+z.3f} s between two comparisons "
                 f"{(after.t_us - before.t_us) * US:.0f} s apart; the stretch with most comparisons is believed"
             )
         stretches[-1].append(after)

@@ -78,6 +78,11 @@ def test_per_cent_stands_behind_a_space_everywhere(root):
     assert found == set()
 
 
+def test_no_figure_with_a_sign_can_be_a_minus_before_a_zero(root):
+    code = (path for path in (root / "host").rglob("*.py"))
+    assert [path.name for path in code if re.search(r":\+\.[\d{]", path.read_text(encoding="utf-8"))] == []
+
+
 def test_every_link_of_the_pages_leads_somewhere(root):
     for page in [root / "README.md", root / "DEVELOPERS.md", *sorted((root / "docs").glob("*.md"))]:
         for target in re.findall(r"\]\((?!https?:|#)([^)#]+)", page.read_text(encoding="utf-8")):

@@ -97,6 +97,10 @@ def test_a_place_is_told_by_the_quarter_it_lies_in(east_m, north_m, words):
     assert place_words(solved(1, (east_m, north_m, 141.0))) == f"{words} of the pad"
 
 
+def test_both_ways_of_a_place_have_the_digits_that_the_less_known_leaves():
+    assert place_words(solved(1, (-13.83, -91.2, 141.0), sigmas_m=(0.8, 1.4, 2.0))) == "13.8 m west, 91.2 m south of the pad"
+
+
 def test_only_stations_with_a_reading_in_use_count_as_used():
     out = (("A", "azimuth"), ("A", "elevation"), ("B", "mark"), (HOSTILE, "azimuth"))
     excluded = tuple(Exclusion(name, quantity, "") for name, quantity in out)

@@ -211,7 +211,7 @@ def _whole_turns(angle_deg: Vector, up_g: Vector) -> int:
     whole = round(turned)
     if whole == 0 or abs(turned - whole) > _WHOLE * abs(whole):
         raise CalibrationError(
-            f"the unit turned {turned:+.2f} times, a whole number is needed; turn it once or twice round and stop on the mark"
+            f"the unit turned {turned:+z.2f} times, a whole number is needed; turn it once or twice round and stop on the mark"
         )
     return whole
 

@@ -150,7 +150,7 @@ def _far(seconds: float, day: Mapping[int, float], offset: float | None) -> str:
         return "its clock was never set and the pattern of the flights does not tell which is which; say it with --flight"
     flight = min(day, key=lambda each: abs(day[each] - seconds - offset))
     return (
-        f"no flight of the day within {NEAR_S:.0f} s; flight {flight} is nearest, {day[flight] - seconds - offset:+.0f} s away. "
+        f"no flight of the day within {NEAR_S:.0f} s; flight {flight} is nearest, {day[flight] - seconds - offset:+z.0f} s away. "
         "A clock that is wrong by that is corrected with --clock-offset, a flight is named with --flight"
     )
 

@@ -66,7 +66,7 @@ def _levels(axes: Axes, bands: Sequence[tuple[float, float, float, str]]) -> lis
         bar = right + step * place
         shapes += [line(start, (bar, y), "sight dashed"), line((bar, y), (names - 2, height), "leader")]
         shapes += error_bar(axes, axes.x[1] + (bar - right) * (axes.x[1] - axes.x[0]) / (right - _PANE[0][0]), (low, high), "sight")
-        shapes.append(words((names, height + 4), f"{name} {value:+.1f}", "small", "start"))
+        shapes.append(words((names, height + 4), f"{name} {value:+z.1f}", "small", "start"))
     return shapes
 
 

@@ -52,9 +52,9 @@ def _verdict(told: Comparison, fit: Consistency) -> str:
 def _what_differs(told: Comparison, fit: Consistency) -> str:
     worst = max(told.compared, key=lambda row: abs(row.normalised_error))
     if len(told.compared) == 1:
-        return f"Flight {worst.flight} differs by {worst.difference_m:+.1f} m."
+        return f"Flight {worst.flight} differs by {worst.difference_m:+z.1f} m."
     shift = f"All flights are {'higher' if fit.shift > 0 else 'lower'} from the ground by about {abs(fit.shift):.1f} m"
-    scatter = f"flight {worst.flight} stands out by {worst.difference_m:+.1f} m (E_n {worst.normalised_error:+.1f})"
+    scatter = f"flight {worst.flight} stands out by {worst.difference_m:+z.1f} m (E_n {worst.normalised_error:+z.1f})"
     if fit.shift_probability < _LIKELY <= fit.scatter_probability:
         return f"{shift}, while they scatter as stated: one cause common to the day, not bad readings."
     if fit.scatter_probability < _LIKELY <= fit.shift_probability:
@@ -106,7 +106,7 @@ def _settle(told: Comparison, fit: Consistency) -> Iterator[str]:
 def _explanations(told: Comparison) -> Iterator[str]:
     """Say what temperature, and what scale, would bring the two together."""
     ratio = float(np.sum([row.ground_m for row in told.compared]) / np.sum([row.control_m for row in told.compared]))
-    yield f"One scale would do it: the heights from the ground are {100 * (ratio - 1):+.1f} % of the altimeter's."
+    yield f"One scale would do it: the heights from the ground are {100 * (ratio - 1):+z.1f} % of the altimeter's."
     air = told.compared[0].control.air
     if air is not None and abs(warmer := air.temperature_k * (ratio - 1)) <= _LARGEST_TEMPERATURE_K:
         yield (

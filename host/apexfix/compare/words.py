@@ -67,9 +67,9 @@ def row_words(row: Compared) -> Iterator[str]:
     yield str(row.flight)
     yield f"{with_sigma(row.ground_m, row.sigma_ground_m)} m"
     yield f"{with_sigma(row.control_m, row.sigma_control_m)} m"
-    yield f"{row.difference_m:+.1f} m"
-    yield f"{row.percent_of_mean:+.1f} %"
-    yield f"{row.normalised_error:+.2f}"
+    yield f"{row.difference_m:+z.1f} m"
+    yield f"{row.percent_of_mean:+z.1f} %"
+    yield f"{row.normalised_error:+z.2f}"
     yield row.verdict.value
 
 
@@ -82,12 +82,12 @@ def with_sigma(value: float, sigma: float) -> str:
 def statistics_words(told: Comparison) -> Iterator[tuple[str, str]]:
     """Yield the name and the value of each statistic that there are enough flights for."""
     if told.bias is not None:
-        yield "bias (mean difference)", f"{told.bias.mean:+.2f} m, 95 % interval {_ends(told.bias.interval95)} m"
+        yield "bias (mean difference)", f"{told.bias.mean:+z.2f} m, 95 % interval {_ends(told.bias.interval95)} m"
         yield "standard deviation of a difference", f"{told.bias.sd:.2f} m"
-        yield "mean difference in per cent of the mean of both heights", f"{mean_percent(told):+.2f} %"
+        yield "mean difference in per cent of the mean of both heights", f"{mean_percent(told):+z.2f} %"
     if told.limits is not None:
-        low, high = told.limits.low_interval95, told.limits.high_interval95
-        yield "limits of agreement", f"{told.limits.low:+.1f} m ({_ends(low, 1)}) and {told.limits.high:+.1f} m ({_ends(high, 1)})"
+        limits = (told.limits.low, told.limits.low_interval95), (told.limits.high, told.limits.high_interval95)
+        yield "limits of agreement", " and ".join(f"{value:+z.1f} m ({_ends(known, 1)})" for value, known in limits)
     if told.concordance is not None:
         value, ends = told.concordance
         yield "concordance (Lin)", f"{value:.4f}" + (f", 95 % interval about {ends[0]:.4f} to {ends[1]:.4f}" if ends else "")
@@ -95,7 +95,7 @@ def statistics_words(told: Comparison) -> Iterator[tuple[str, str]]:
         ends = told.line.slope_interval95
         slope = f"{told.line.slope:.3f}" + (f" (95 %: {ends[0]:.3f} to {ends[1]:.3f})" if ends else "")
         ratio = f"variance of the ground's own errors over the altimeter's {told.line.error_ratio:.3g}, as stated"
-        yield "line (Deming)", f"ground = {told.line.intercept:+.1f} m + {slope} altimeter; {ratio}"
+        yield "line (Deming)", f"ground = {told.line.intercept:+z.1f} m + {slope} altimeter; {ratio}"
     if told.fit is not None:
         chi2 = f"chi-square {told.fit.chi2:.2f} on {told.fit.freedom}, probability {told.fit.probability:.3g}"
         yield "against the stated uncertainties", chi2
@@ -107,7 +107,7 @@ def mean_percent(told: Comparison) -> float:
 
 
 def _ends(ends: Ends, places: int = 2) -> str:
-    return f"{ends[0]:+.{places}f} to {ends[1]:+.{places}f}"
+    return f"{ends[0]:+z.{places}f} to {ends[1]:+z.{places}f}"
 
 
 def _note(sentence: str) -> str:

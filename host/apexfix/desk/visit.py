@@ -100,8 +100,8 @@ def _with_clock(card: UnitCard, clock: Clock | None, now: Exchange) -> UnitCard:
     (_, _), (_, variance) = clock.covariance
     return replace(
         card,
-        offset=f"{off_s * 1000:+.1f} ± {unsure_s * 1000:.1f} ms",
-        drift=f"{clock.drift * 1e6:+.1f} ± {variance**0.5 * 1e6:.1f} ppm",
+        offset=f"{off_s * 1000:+z.1f} ± {unsure_s * 1000:.1f} ms",
+        drift=f"{clock.drift * 1e6:+z.1f} ± {variance**0.5 * 1e6:.1f} ppm",
         compared_utc_us=int(clock.utc_us(clock.groups_us[-1])[0]),
     )
 

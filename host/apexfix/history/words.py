@@ -62,7 +62,7 @@ def row_words(flown: Flown) -> Iterator[str]:
     yield "-" if flown.closure_percent is None else f"{flown.closure_percent:.1f} %"
     yield "-" if flown.predicted is None else f"{fixed(flown.predicted.height_m, 0)} ± {fixed(flown.predicted.sigma_m, 0)} m"
     gap = gap_sigmas(flown)
-    yield "-" if gap is None else f"{gap:+.1f}"
+    yield "-" if gap is None else f"{gap:+z.1f}"
 
 
 def rocket_words(rocket: RocketLog) -> Iterator[str]:
@@ -108,8 +108,8 @@ def question_words(question: Question) -> str:
     value, sigma = question.value / DEG, question.sigma / DEG
     chance = f"probability by chance {question.adjusted:.2g} among all tests"
     if question.asks == "drift":
-        return f"it drifts by {365.25 * value:+.2f} ± {365.25 * sigma:.2f} degrees a year, {chance}"
-    return f"it reads {value:+.2f} ± {sigma:.2f} degrees from all others on all days, {chance}"
+        return f"it drifts by {365.25 * value:+z.2f} ± {365.25 * sigma:.2f} degrees a year, {chance}"
+    return f"it reads {value:+z.2f} ± {sigma:.2f} degrees from all others on all days, {chance}"
 
 
 def notes(told: History) -> Iterator[str]:

@@ -110,7 +110,7 @@ def clock(first: Exchange, last: Exchange) -> Finding:
     unit_us = (last.t2_us + last.t3_us - first.t2_us - first.t3_us) / 2
     rate_ppm = (unit_us / host_us - 1) * 1e6
     unsure_ppm = (delay_us(first) + delay_us(last)) / 2 / host_us * 1e6
-    saw = f"{rate_ppm:+.0f} ppm against this computer, to {unsure_ppm:.0f} ppm, over {host_us * US:.0f} s"
+    saw = f"{rate_ppm:+z.0f} ppm against this computer, to {unsure_ppm:.0f} ppm, over {host_us * US:.0f} s"
     if abs(rate_ppm) > _RATE_PPM + unsure_ppm:
         return bad("clock", saw, "no wire is yours here: the board's crystal is wrong, take another board")
     return good("clock", saw)

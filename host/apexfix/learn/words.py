@@ -104,10 +104,10 @@ def _ridge_lines(ridge: Ridge) -> list[str]:
     lines = [_parting(ridge, f"{one} and {other}")]
     if ridge.unlearnt_kept > PARTED:
         drag, push = ridge.along_percent
-        lines.append(f"The ridge: {one} {drag:+.0f} % together with {other} {push:+.1f} % fits these flights almost as well.")
+        lines.append(f"The ridge: {one} {drag:+z.0f} % together with {other} {push:+z.1f} % fits these flights almost as well.")
     lines.append(
-        f"Correlation of the two afterwards {ridge.correlation:+.2f}. Best known now: {ridge.learnt[1]:+.2f} of {other} "
-        f"{ridge.learnt[0]:+.2f} of {one} (in sigmas of before), which keeps {100 * ridge.learnt_kept:.0f} % of its sigma; "
+        f"Correlation of the two afterwards {ridge.correlation:+z.2f}. Best known now: {ridge.learnt[1]:+z.2f} of {other} "
+        f"{ridge.learnt[0]:+z.2f} of {one} (in sigmas of before), which keeps {100 * ridge.learnt_kept:.0f} % of its sigma; "
         f"least: the combination across it, which keeps {100 * ridge.unlearnt_kept:.0f} %."
     )
     return lines
@@ -146,7 +146,7 @@ def _reason_row(reason: Reason) -> str:
     title = f"{INPUTS[reason.name]}{_unit(reason.name)}"
     alone = "no figure within 5 sigmas explains it"
     if reason.alone is not None and reason.alone_sigmas is not None:
-        alone = f"{reason.alone / unit:.4g} ({reason.alone_sigmas:+.1f} sigmas)"
+        alone = f"{reason.alone / unit:.4g} ({reason.alone_sigmas:+z.1f} sigmas)"
     return f"  {title:22} {reason.part_m:+7.1f} m   {reason.stated / unit:9.4g}   {reason.likely / unit:11.4g}   {alone}"
 
 

@@ -109,7 +109,7 @@ def _others(plan: Plan) -> list[str]:
 
 def _signed(percent: float) -> str:
     """Return a whole number with its sign, and no sign before a zero."""
-    return f"{percent:+.0f}" if round(percent) else "0"
+    return f"{percent:+z.0f}" if round(percent) else "0"
 
 
 def cost_percent(plan: Plan, other: Alternative) -> float:

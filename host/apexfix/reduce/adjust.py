@@ -313,7 +313,7 @@ def _remarks(corrections: tuple[Correction, ...], flights: int, left: int, proba
 
 def _flag(c: Correction) -> str:
     return (
-        f"the {c.quantity} of station {c.station} is {c.value / DEG:+.2f}° ± {c.sigma / DEG:.2f}° by the readings of the day, "
+        f"the {c.quantity} of station {c.station} is {c.value / DEG:+z.2f}° ± {c.sigma / DEG:.2f}° by the readings of the day, "
         f"stated was 0 ± {c.prior_sigma / DEG:.2f}°: look at its backsight or its level target"
     )
 

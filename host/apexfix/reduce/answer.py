@@ -207,7 +207,7 @@ def _excluded(batch: Batch, fit: Fit, misclosures: Vector) -> tuple[Exclusion, .
 
 def _why(misclosure_rad: float, sigma_rad: float) -> str:
     return (
-        f"reads {misclosure_rad / DEG:+.2f}° from where the other readings put the apex, "
+        f"reads {misclosure_rad / DEG:+z.2f}° from where the other readings put the apex, "
         f"{abs(misclosure_rad) / sigma_rad:.0f} times its sigma of {sigma_rad / DEG:.2f}°; left out"
     )
 
@@ -242,7 +242,7 @@ def _influence(batch: Batch, fit: Fit, residual: Vector, jacobian: Vector) -> li
     if len(seen) < 3:
         return []
     change = station_influence_m(residual, jacobian, fit.solution.fixes.covariance_m2[0])
-    each = ", ".join(f"{batch.stations[n]} {change[n]:+.1f} m" for n in seen if np.isfinite(change[n]))
+    each = ", ".join(f"{batch.stations[n]} {change[n]:+z.1f} m" for n in seen if np.isfinite(change[n]))
     return [f"without one station the height would change: {each}"] if each else []
 
 

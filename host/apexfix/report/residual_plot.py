@@ -71,4 +71,4 @@ def _row(axes: Axes, place: int, row: Row) -> Iterator[str]:
         yield polygon([(x, y), (x + back, y - 4), (x + back, y + 4)], "tip")
     else:
         yield polygon([(x - 2, y - 4), (x + 2, y - 4), (x + 2, y + 4), (x - 2, y + 4)], "tip")
-    yield words((_RIGHT + 6, y + 4), f"{residual_words(row.residual_rad)}, {sigmas:+.1f} σ", "tick", "start")
+    yield words((_RIGHT + 6, y + 4), f"{residual_words(row.residual_rad)}, {sigmas:+z.1f} σ", "tick", "start")

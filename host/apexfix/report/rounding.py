@@ -94,8 +94,7 @@ def fixed(value: float, places: int) -> str:
     """
     if not isfinite(value):
         return "unknown"
-    shown = f"{value:.{places}f}"
-    return shown.removeprefix("-") if float(shown) == 0 else shown
+    return f"{value:z.{places}f}"
 
 
 def height_sigma_m(result: FlightResult) -> float | None:
@@ -127,8 +126,8 @@ def place_words(result: FlightResult, manner: Manner = PLAIN) -> str:
     if result.position_m is None or result.covariance_m2 is None:
         return "-"
     place_m = result.position_m[:2].tolist()
-    sigmas_m = (sqrt(float(result.covariance_m2[axis, axis])) for axis in range(2))
-    east, north = (length_words(abs(along_m), sigma_m, manner) for along_m, sigma_m in zip(place_m, sigmas_m, strict=True))
+    sigma_m = sqrt(float(max(result.covariance_m2[0, 0], result.covariance_m2[1, 1])))  # the same digits both ways
+    east, north = (length_words(abs(along_m), sigma_m, manner) for along_m in place_m)
     return f"{east} {'west' if place_m[0] < 0 else 'east'}, {north} {'south' if place_m[1] < 0 else 'north'} of the pad"
 
 
@@ -143,8 +142,14 @@ def degrees_words(angle_rad: float | None) -> str:
 
 
 def residual_words(angle_rad: float | None) -> str:
-    """Return a residual in degrees with its sign, "-" where there is none."""
-    return "-" if angle_rad is None else f"{angle_rad / DEG:+.2f}°"
+    """Return a residual in degrees with its sign, "-" where there is none.
+
+    Examples
+    --------
+    >>> residual_words(-0.02), residual_words(-1e-6), residual_words(None)
+    ('-1.15°', '+0.00°', '-')
+    """
+    return "-" if angle_rad is None else f"{angle_rad / DEG:+z.2f}°"
 
 
 def stations_used(result: FlightResult) -> tuple[str, ...]:

@@ -51,8 +51,8 @@ def of_tube(found: Elevations) -> str:
     left, up = (float(np.arctan2(found.tube_body[i], found.tube_body[0])) / DEG for i in (1, 2))
     sigma_left, sigma_up = np.sqrt(np.diag(found.covariance)[9:]) / DEG
     return (
-        f"The tube points {left:+.3f}° ± {sigma_left:.3f}° to the left of the unit's x axis "
-        f"and {up:+.3f}° ± {sigma_up:.3f}° above it.\n"
+        f"The tube points {left:+z.3f}° ± {sigma_left:.3f}° to the left of the unit's x axis "
+        f"and {up:+z.3f}° ± {sigma_up:.3f}° above it.\n"
         f"Elevations between 0° and 85° are known to {found.sigma_zero_rad / DEG:.3f}° (one sigma)."
     )
 
@@ -61,7 +61,7 @@ def of_gyro(found: GyroMatrix) -> str:
     """Return what the turns gave."""
     scale = (np.diag(found.matrix) - 1) * 100
     sigma = np.sqrt(np.diag(found.covariance))[[0, 4, 8]] * 100
-    lines = [f"{axis}: {value:+.2f} % ± {error:.2f} %" for axis, value, error in zip(_AXES, scale, sigma, strict=True)]
+    lines = [f"{axis}: {value:+z.2f} % ± {error:.2f} %" for axis, value, error in zip(_AXES, scale, sigma, strict=True)]
     return "\n".join(["The gyroscope reads too little by", *lines, *found.remarks])
 
 
@@ -75,7 +75,7 @@ def of_field_test(found: FieldTest) -> str:
     azimuth = _spread(found.azimuth) if found.azimuth else "not known, the heading was lost on the way"
     return (
         f"Elevation of one reading: {_spread(found.elevation)}\nAzimuth of one reading: {azimuth}\n"
-        f"One face reads {found.index_rad / DEG:+.3f}° ± {found.sigma_index_rad / DEG:.3f}° too high."
+        f"One face reads {found.index_rad / DEG:+z.3f}° ± {found.sigma_index_rad / DEG:.3f}° too high."
     )
 
 
@@ -118,7 +118,7 @@ def of_stand(found: StandAxis) -> str:
 def of_check(found: Checked, targets: Sequence[Target]) -> str:
     """Return the errors of the check, and the verdict."""
     rows = zip(targets, found.error_rad / DEG, found.sigma_rad / DEG, strict=True)
-    lines = [f"{target.id}: {error:+.3f}°, {sigma:.3f}° claimed" for target, error, sigma in rows]
+    lines = [f"{target.id}: {error:+z.3f}°, {sigma:.3f}° claimed" for target, error, sigma in rows]
     verdict = "Passed" if found.passed else "Not passed"
     lines.append(f"{verdict}: chi-square {found.chi2:.1f}, at most {found.limit:.1f} with 95 % of honest calibrations.")
     return "\n".join(lines)
