@@ -10,7 +10,7 @@ from apexfix.reduce.sightline import Linearised, Mask, Sightlines, linearise
 from apexfix.reduce.symmetric import SINGULAR, Six, scaled_inverse, times
 from apexfix.reduce.trouble import FARTHEST_M
 
-_MOST_ITERATIONS = 60
+MOST_STEPS = 60
 # Of the last step, relative to the distance from the pad. Each step is a few hundredths of the one before it or less, so that
 # what is left is well below the micrometre that is asked for.
 _STEP_TOLERANCE = 1e-9
@@ -56,13 +56,13 @@ def normal(seen: Linearised, position_m: Vector, prior: Held | None) -> tuple[Si
     return (xx, yy, zz, xy, xz, yz), (x, y, z), chi2
 
 
-def iterate(position_m: Vector, lines: Sightlines, prior: Held | None) -> tuple[Vector, Mask]:
+def iterate(position_m: Vector, lines: Sightlines, prior: Held | None, most_steps: int = MOST_STEPS) -> tuple[Vector, Mask]:
     """Return the minima (3, F) and whether each was reached."""
     answer, converged = position_m.copy(), np.zeros(position_m.shape[1], dtype=bool)
     index = np.arange(position_m.shape[1])
     now, damping = position_m, np.zeros(index.size)
     matrix, right, chi2 = normal(linearise(now, lines), now, prior)
-    for _ in range(_MOST_ITERATIONS):
+    for _ in range(most_steps):
         inverse, determinant = scaled_inverse(matrix, damping)
         step = times(inverse, right)
         size, scale = np.abs(step).max(axis=0), np.abs(now).max(axis=0) + 1.0

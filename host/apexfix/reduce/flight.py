@@ -25,6 +25,7 @@ from apexfix.reduce.simulate import simulated_interval
 from apexfix.reduce.solve import Batch, Solution, sightlines_of, solve, whitened
 
 _MOST_RIVALS: Final = 3
+_TRIAL_STEPS: Final = 20  # a choice of readings whose position takes longer to find is on its way to none, or hardly holds it
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +163,7 @@ def _trials(batch: Batch, asked: Mapping[int, Mask], options: Options) -> dict[i
     counts = [len(choices) for choices in asked.values()]
     many = batch.take(np.repeat(np.array(list(asked), dtype=np.intp), counts))
     kept = np.concatenate(list(asked.values())).reshape(-1, *batch.present.shape[1:])
-    solution = solve(many.keep(kept), options)
+    solution = solve(many.keep(kept), options, most_steps=_TRIAL_STEPS)
     fixes = solution.fixes
     parts = (fixes.position_m, fixes.covariance_m2, *_judged(many, kept, solution), fixes.solved)
     split = zip(*(np.split(part, np.cumsum(counts)[:-1]) for part in parts), strict=True)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from apexfix.errors import ReductionError
 from apexfix.model import Vector
 from apexfix.reduce import start
-from apexfix.reduce.descent import Held, held, iterate, normal
+from apexfix.reduce.descent import MOST_STEPS, Held, held, iterate, normal
 from apexfix.reduce.sightline import Mask, Sightlines, linearise, misclosure
 from apexfix.reduce.symmetric import full, scaled_inverse
 from apexfix.reduce.trouble import Trouble, after, before, behind
@@ -73,6 +73,7 @@ def fix_many(
     *,
     prior: HorizontalPrior | None = None,
     curvature_per_m: float = 0.0,
+    most_steps: int = MOST_STEPS,
 ) -> Fixes:
     """Solve the positions of many flights, each from the readings of the same number of stations.
 
@@ -88,6 +89,8 @@ def fix_many(
         Of the drift. With it, one or two elevation-only stations can be solved.
     curvature_per_m : float
         0 for a flat Earth, else :func:`curvature_per_m`.
+    most_steps : int
+        After which a flight is solved only if another step would gain next to nothing.
 
     Raises
     ------
@@ -122,7 +125,7 @@ def fix_many(
     for first in range(0, flights, chunk):
         part = slice(first, first + chunk)
         lines = sightlines(azimuth[part], elevation[part], place[part], sigma_a[part], sigma_e[part], curvature_per_m)
-        _solve(lines, None if mean is None or precision is None else (mean[part], precision[part]), answer, first)
+        _solve(lines, None if mean is None or precision is None else (mean[part], precision[part]), answer, first, most_steps)
     return answer
 
 
@@ -149,7 +152,7 @@ def sightlines(
 # --- the solution ---------------------------------------------------------------------------------------------------
 
 
-def _solve(lines: Sightlines, prior: Held | None, answer: Fixes, first: int) -> None:
+def _solve(lines: Sightlines, prior: Held | None, answer: Fixes, first: int, most_steps: int) -> None:
     """Fill the rows of an answer from `first` on."""
     trouble = before(lines, prior is not None)
     able = np.flatnonzero(trouble == Trouble.NONE)
@@ -157,9 +160,9 @@ def _solve(lines: Sightlines, prior: Held | None, answer: Fixes, first: int) -> 
     if not able.size:
         return
     used, own = lines.take(able), held(prior, able)
-    position, converged = iterate(start.begin(used, own), used, own)
+    position, converged = iterate(start.begin(used, own), used, own, most_steps)
     if own is None:
-        position, converged = _turn_inside(position, used, converged)
+        position, converged = _turn_inside(position, used, converged, most_steps)
     matrix, _, chi2 = normal(linearise(position, used), position, own)
     inverse, determinant = scaled_inverse(matrix)
     trouble[able] = after(position, used, inverse, determinant, converged)
@@ -190,7 +193,7 @@ def _tell_behind(trouble: NDArray[np.int8], able: NDArray[np.intp], lines: Sight
         trouble[lost[(spread <= start.MOST_SPREAD) & behind(meeting, some)]] = Trouble.BEHIND
 
 
-def _turn_inside(position_m: Vector, lines: Sightlines, converged: Mask) -> tuple[Vector, Mask]:
+def _turn_inside(position_m: Vector, lines: Sightlines, converged: Mask, most_steps: int) -> tuple[Vector, Mask]:
     """Return the minima again, moved inside the stations' circle where elevations alone cannot tell inside from outside."""
     ring = start.circle(lines)
     within, outside = start.inverted(position_m, ring)
@@ -198,7 +201,7 @@ def _turn_inside(position_m: Vector, lines: Sightlines, converged: Mask) -> tupl
     if not doubtful.size:
         return position_m, converged
     some = lines.take(doubtful)
-    again, reached = iterate(within[:, doubtful], some, None)
+    again, reached = iterate(within[:, doubtful], some, None, most_steps)
     before_, after_ = (normal(linearise(p, some), p, None)[2] for p in (position_m[:, doubtful], again))
     inside = ~start.inverted(again, start.circle(some))[1]
     taken = reached & inside & (after_ < before_ + _SPEAKS_FOR_OUTSIDE)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from apexfix.model import Vector
+from apexfix.reduce.descent import MOST_STEPS
 from apexfix.reduce.interval import HeightIntervals, height_intervals
 from apexfix.reduce.lean import Lean, lean_fix
 from apexfix.reduce.least_squares import Fixes, curvature_per_m, fix_many, sightlines
@@ -81,7 +82,7 @@ class Solution:
         return HeightIntervals(low, high, first, closed)
 
 
-def solve(batch: Batch, options: Options, *, leaning: bool = False) -> Solution:
+def solve(batch: Batch, options: Options, *, leaning: bool = False, most_steps: int = MOST_STEPS) -> Solution:
     """Return the maximum-likelihood positions of all flights of a batch.
 
     ``leaning`` uses what is believed about the drift; only flights that cannot be solved without it should.
@@ -98,8 +99,9 @@ def solve(batch: Batch, options: Options, *, leaning: bool = False) -> Solution:
             fixes = _leaning(lines, options.drift)
         else:
             fixes = fix_many(
-                batch.azimuth_rad, elevation, batch.station_m, sigma[..., 0], sigma[..., 1], curvature_per_m=curvature
-            )
+                batch.azimuth_rad, elevation, batch.station_m, sigma[..., 0], sigma[..., 1],
+                curvature_per_m=curvature, most_steps=most_steps,
+            )  # fmt: skip
         at = np.where(fixes.solved[:, None], fixes.position_m, _SOMEWHERE_M)
     return Solution(batch, fixes, parts, sigma, lines, options.drift if leaning else None)
 

@@ -198,8 +198,10 @@ def _samples(track: Track, taken: Stamps, origin_us: int) -> tuple[Vector, Vecto
 
 def _padded(series: Sequence[Vector]) -> Vector:
     """Return series of different lengths as one (1, S, L) array, filled up with zeros."""
-    longest = max(len(one) for one in series)
-    return np.array([[np.pad(one, (0, longest - len(one))) for one in series]])
+    table = np.zeros((1, len(series), max(len(one) for one in series)))
+    for row, own in zip(table[0], series, strict=True):
+        row[: len(own)] = own
+    return table
 
 
 def _joined(parts: Sequence[Seen]) -> Seen:
