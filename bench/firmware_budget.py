@@ -4,9 +4,11 @@ The times are this computer's; a board at 133 MHz is some hundred times slower. 
 about half of it: its words are four bytes) and the ratio between the lines. Interrupts must allocate nothing.
 
 Then the worst gap between two samples, and samples lost, while a whole simulated unit writes three presses with their windows to a
-flash that stops it as the board's typically does: 45 ms an erase, 1.2 ms a flush. The data sheet of the W25Q16JV (rev F, as an open
-project quotes it) allows 400 ms an erase and 3 ms a page: such a flash makes gaps of 400 ms and loses ten times the samples. Gaps
-cost no time: every sample is stamped.
+flash that stops it as the board's typically does: 45 ms an erase, 0.4 ms a page; and to one that takes the 400 ms an erase that the
+data sheet of the W25Q16JV (rev F, as an open project quotes it) allows. Gaps cost samples and no time: every sample is stamped.
+
+A press is stamped late that comes while an erase lets no interrupt run. The last table has pairs of short presses, the second one
+within the three seconds in which the unit writes nothing, and just after them, while it writes the first one's window.
 """
 
 import json
@@ -18,10 +20,13 @@ from pathlib import Path
 
 import numpy as np
 
+from apexfix.lateness import sigma_late_s
 from apexfix.link import open_port
+from apexfix.records import Press, Window, scan
 from apexfix.session import Session
 from apexfix.sim import imu
-from apexfix.sim.virtual_unit import Hardware, VirtualUnit
+from apexfix.sim.table import on_a_table
+from apexfix.sim.virtual_unit import LONGEST_ERASE_US, TYPICAL_ERASE_US, Hardware, VirtualUnit
 from apexfix.units import SECOND_US
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -98,10 +103,13 @@ measure("window record, 120 samples", a_window_record, 200)
 
 START_US = 1_790_000_000 * SECOND_US
 MARK, REFERENCE = 14, 15
+ERASES = (TYPICAL_ERASE_US, LONGEST_ERASE_US)
+PAIRS = 96
+HELD_S = 0.03
 PRESSES = ((10.0, REFERENCE), (22.0, MARK), (34.0, REFERENCE))
 
 
-def worst_gap(part: imu.Part, rate_hz: int) -> dict[str, object]:
+def worst_gap(part: imu.Part, rate_hz: int, erase_us: int) -> dict[str, object]:
     """Return the status of a simulated unit that has written three presses."""
     count = 70 * imu.SAMPLE_HZ
     still = (np.tile([0.0, 0.0, 1.0], (count, 1)), np.zeros((count, 3)), np.full(count, 25.0))
@@ -111,13 +119,36 @@ def worst_gap(part: imu.Part, rate_hz: int) -> dict[str, object]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         imu.counts(rng, part, imu.faults(rng, part), still).tofile(folder / "samples.bin")
-        hardware = Hardware("00112233", part.name, folder / "samples.bin", START_US, edges)
+        hardware = Hardware("00112233", part.name, folder / "samples.bin", START_US, edges, erase_us=erase_us)
         with VirtualUnit(folder, hardware, {"unit": "u01", "rate_hz": rate_hz}) as unit:
             unit.start(START_US)
             unit.forward(START_US + 60 * SECOND_US)
             unit.live(START_US + 60 * SECOND_US, time.time_ns() // 1000)
             with open_port(unit.port) as line:
                 return dict(Session(line).status())
+
+
+def lateness(erase_us: int, from_s: float, to_s: float) -> tuple[int, list[float], list[float]]:
+    """Return how many second presses were lost, how late the others were stamped, and how late the host says that they may be."""
+    seconds = [10.0 + 12 * n + from_s + (to_s - from_s) * (n + 0.5) / PAIRS for n in range(PAIRS)]
+    times = sorted([10.0 + 12 * n for n in range(PAIRS)] + seconds)
+    moves = [(at_s + held_s, level) for at_s in times for held_s, level in ((0, 0), (HELD_S, 1))]
+    edges = tuple((START_US + round(at_s * 1e6), MARK, level) for at_s, level in moves)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        with VirtualUnit(folder, on_a_table(folder, edges=edges, erase_us=erase_us), {"unit": "u01"}) as unit:
+            unit.start(START_US)
+            unit.forward(START_US + round((times[-1] + 8) * SECOND_US))
+        records = [r for path in sorted((unit.flash / "log").glob("*.seg")) for r in scan(path.read_bytes())]
+    presses = [(r.t_us / SECOND_US, r) for r in records if isinstance(r, Press)]
+    windows = [r for r in records if isinstance(r, Window)]
+    late_s, most_s = [], []
+    for second_s in seconds:
+        for at_s, press in presses:
+            if -0.001 < at_s - second_s < 1.0:
+                late_s.append(at_s - second_s)
+                most_s.append(3**0.5 * sigma_late_s(press, [w for w in windows if w.press == press.sequence]))
+    return PAIRS - len(late_s), late_s, most_s
 
 
 def main() -> None:
@@ -133,12 +164,20 @@ def main() -> None:
         name, used, took_us = json.loads(line)
         print(f"{name:28}{used:16.0f}{took_us:12.1f}{1e6 / took_us:16.0f}")
     print(f"\n{'simulated unit, 3 presses':28}{'worst gap ms':>16}{'lost':>12}{'of samples':>16}{'not saved':>12}")
-    for part in (imu.MPU6050, imu.LSM6DSOX):
-        for rate_hz in (100, 200):
-            said = worst_gap(part, rate_hz)
-            gap_ms = int(str(said["worst_gap_us"])) / 1000
-            counted = f"{said['lost']!s:>12}{said['samples']!s:>16}{said['unsaved']!s:>12}"
-            print(f"{part.name + f', {rate_hz} Hz':28}{gap_ms:16.1f}{counted}")
+    for erase_us in ERASES:
+        for part in (imu.MPU6050, imu.LSM6DSOX):
+            for rate_hz in (100, 200):
+                said = worst_gap(part, rate_hz, erase_us)
+                gap_ms = int(str(said["worst_gap_us"])) / 1000
+                counted = f"{said['lost']!s:>12}{said['samples']!s:>16}{said['unsaved']!s:>12}"
+                print(f"{part.name + f', {rate_hz} Hz, {erase_us // 1000} ms':28}{gap_ms:16.1f}{counted}")
+    print(f"\n{'second press of a pair':28}{'lost':>16}{'late':>12}{'worst late ms':>16}{'beyond its gap':>16}")
+    for erase_us in ERASES:
+        for from_s, to_s in ((0.1, 3.0), (3.0, 3.1 + 3e-6 * erase_us)):
+            lost, late_s, most_s = lateness(erase_us, from_s, to_s)
+            beyond = sum(late > most + 0.001 for late, most in zip(late_s, most_s, strict=True))
+            many = f"{lost:>16}{sum(late > 0.001 for late in late_s):12}{max(late_s) * 1000:16.1f}{beyond:16}"
+            print(f"{f'{from_s:.1f} to {to_s:.1f} s, {erase_us // 1000} ms':28}{many}")
 
 
 if __name__ == "__main__":
