@@ -80,7 +80,8 @@ def test_per_cent_stands_behind_a_space_everywhere(root):
 
 def test_no_figure_with_a_sign_can_be_a_minus_before_a_zero(root):
     code = (path for path in (root / "host").rglob("*.py"))
-    assert [path.name for path in code if re.search(r":\+\.[\d{]", path.read_text(encoding="utf-8"))] == []
+    found = [path.name for path in code if re.search(r":\+\.[\d{]", path.read_text(encoding="utf-8"))]
+    assert found == [], "write {value:+z.1f}: the z takes the minus from -0.0"
 
 
 def test_every_link_of_the_pages_leads_somewhere(root):

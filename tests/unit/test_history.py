@@ -283,3 +283,30 @@ def test_every_option_stands_on_the_page(root):
     page = (root / "docs" / "history.md").read_text(encoding="utf-8")
     command = main.get_command(None, "history")
     assert all(option in page for parameter in command.params for option in parameter.opts if option.startswith("--"))
+
+
+def test_unrelated_flights_have_no_mean_and_flights_of_one_rocket_do(tmp_path):
+    write_day(tmp_path / "2026-05-01", [(0, 0, 100), (0, 0, 200), (0, 0, 300), (0, 0, 310)], rockets=("", "", "Lark", "Lark"))
+    done = run("history", tmp_path / "2026-05-01", "--json")
+    named, unnamed = json.loads(done.stdout)["rockets"]
+    assert (named["name"], unnamed["name"]) == ("Lark", None)
+    assert named["mean_m"] == pytest.approx(305, abs=2)
+    assert (unnamed["mean_m"], unnamed["sd_m"]) == (None, None)
+    told = run("history", tmp_path / "2026-05-01").output
+    assert told.count("Mean of the heights") == 1
+    assert "No flights.toml says which rocket made these flights" in told
+
+
+def test_two_days_of_one_date_are_told_apart_by_their_folders(tmp_path):
+    for name in ("2026-05-01 upper", "2026-05-01 lower", "2026-05-02"):
+        write_day(tmp_path / name, [(0, 0, 150)])
+    days = [line.split("  1 ")[0].strip() for line in run("history", tmp_path).output.splitlines() if "accepted" in line]
+    assert days == ["2026-05-01 lower", "2026-05-01 upper", "2026-05-02"]
+
+
+def test_columns_about_predictions_are_there_only_where_one_was_made(tmp_path):
+    write_day(tmp_path / "day", [(0, 0, 150)])
+    told = run("history", tmp_path / "day").output
+    assert "predicted" not in told
+    assert "Gap" not in told
+    assert "Diamonds" not in history_html(history_of([day_of(tmp_path / "day")], ()))

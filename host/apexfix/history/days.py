@@ -1,8 +1,9 @@
 """The folders of many days, each with its answers or with the reason why it has none."""
 
 import re
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Final
@@ -28,6 +29,7 @@ class Day:
     alone: tuple[FlightResult, ...]  # each flight by its presses alone: here the day's zeros are not taken out of the residuals
     conditions: Mapping[int, Conditions]
     trouble: str = ""
+    name: str = ""  # what it is called in a log
 
 
 def day_folders(given: Iterable[Path]) -> tuple[Path, ...]:
@@ -62,6 +64,19 @@ def standing_alone(result: DayResult) -> tuple[FlightResult, ...]:
 def in_order(days: Iterable[Day]) -> tuple[Day, ...]:
     """Return days by date, those without one at the end as they came."""
     return tuple(sorted(days, key=lambda day: (day.date is None, day.date or date.min)))
+
+
+def named(days: Sequence[Day]) -> tuple[Day, ...]:
+    """Return the days of a log with their names: the date, and the folder's where there is none or another day has it too."""
+    dates = Counter(day.date for day in days)
+    return tuple(replace(day, name=_name(day, alone=dates[day.date] == 1)) for day in days)
+
+
+def _name(day: Day, *, alone: bool) -> str:
+    folder = day.folder.resolve().name
+    if day.date is None or (not alone and day.date.isoformat() in folder):
+        return folder
+    return day.date.isoformat() if alone else f"{day.date.isoformat()} {folder}"
 
 
 def day_date(folder: Path, result: DayResult) -> date | None:

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from apexfix.history.days import Day, in_order
+from apexfix.history.days import Day, in_order, named
 from apexfix.history.drift import Course, courses
 from apexfix.history.rockets import RocketLog, rocket_logs
 
@@ -27,7 +27,7 @@ def history_of(days: Sequence[Day], rocket_files: Iterable[Path]) -> History:
     FileError
         A rocket file has an error in it.
     """
-    ordered = in_order(days)
+    ordered = named(in_order(days))
     rockets, remarks = rocket_logs(ordered, rocket_files)
     return History(ordered, rockets, courses(ordered), remarks)
 

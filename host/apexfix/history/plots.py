@@ -7,7 +7,7 @@ import numpy as np
 
 from apexfix.history.drift import Course
 from apexfix.history.rockets import RocketLog, counts
-from apexfix.history.words import day_name, rocket_name
+from apexfix.history.words import rocket_name
 from apexfix.report.axes import Axes, ruled, spanned
 from apexfix.report.error_bars import error_bar, named_ticks
 from apexfix.report.svg import circle, drawing, line, polygon, words
@@ -28,7 +28,7 @@ def height_plot(rocket: RocketLog) -> str:
     ends = [np.array(flown.interval95_m) for flown in flights]
     ends += [np.array(flown.predicted.interval95_m) for flown in flights if flown.predicted is not None]
     axes = Axes((_LEFT, _TOP), (_WIDE[0] - 12, _WIDE[1] - _FOOT), (-0.6, max(len(flights), 1) - 0.4), spanned(ends, 20.0))
-    shapes = list(ruled(axes, _dates([day_name(flown.day) for flown in flights]), named_ticks(axes.y)))
+    shapes = list(ruled(axes, _dates([flown.day.name for flown in flights]), named_ticks(axes.y)))
     for place, flown in enumerate(flights):
         assert flown.interval95_m is not None
         assert flown.height_m is not None
@@ -49,7 +49,7 @@ def course_plot(course: Course) -> str:
     half = np.array([2 * day.sigma_rad / DEG for day in course.days])
     span = spanned([median - half, median + half, np.zeros(1)], _LEAST_DEG)
     axes = Axes((_LEFT, _TOP), (_SMALL[0] - 10, _SMALL[1] - _FOOT), (-0.6, len(course.days) - 0.4), span)
-    dates = _dates([day_name(day.day) for day in course.days])
+    dates = _dates([day.day.name for day in course.days])
     shapes = list(ruled(axes, dates[:: max(1, -(-len(dates) // 3))], named_ticks(axes.y)))
     shapes.append(line(axes.at(axes.x[0], 0), axes.at(axes.x[1], 0), "ground"))
     for place, (value, reach) in enumerate(zip(median.tolist(), half.tolist(), strict=True)):

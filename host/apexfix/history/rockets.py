@@ -49,8 +49,8 @@ class RocketLog:
 
     name: str  # empty: flights of which nobody said which rocket made them
     flights: tuple[Flown, ...]
-    mean_m: float | None  # of the heights that count
-    sd_m: float | None  # None with fewer than two
+    mean_m: float | None  # of the heights that count; None of flights that nobody said to be of one rocket
+    sd_m: float | None  # None with fewer than two, too
 
 
 def counts(flown: Flown) -> bool:
@@ -117,6 +117,6 @@ def _flown(day: Day, result: FlightResult, predicted: Predicted | None) -> Flown
 
 
 def _log(name: str, flights: Sequence[Flown]) -> RocketLog:
-    heights = np.array([flown.height_m for flown in flights if counts(flown)], dtype=float)
+    heights = np.array([flown.height_m for flown in flights if counts(flown) and name != UNNAMED], dtype=float)
     mean_m = float(heights.mean()) if heights.size else None
     return RocketLog(name, tuple(flights), mean_m, float(heights.std(ddof=1)) if heights.size > 1 else None)

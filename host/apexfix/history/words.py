@@ -17,7 +17,7 @@ from apexfix.report.table import aligned
 from apexfix.units import DEG
 
 FORMAT: Final = 1
-HEAD: Final = ("day", "flight", "height", "95 % interval", "verdict", "closure", "predicted", "gap")
+_HEAD: Final = ("day", "flight", "height", "95 % interval", "verdict", "closure", "predicted", "gap")
 _WIDTH: Final = 100
 _MOST_NAMED: Final = 5
 _NOTABLE: Final = 2.6  # sigmas: one in a hundred by chance
@@ -31,12 +31,18 @@ def history_text(told: History) -> str:
     """Return the log for the terminal."""
     lines: list[str] = []
     for rocket in told.rockets:
-        rows = [HEAD, *(tuple(row_words(flown)) for flown in rocket.flights)]
-        lines += [rocket_name(rocket), "", *aligned(rows), "", *(_wrapped(line) for line in rocket_words(rocket)), ""]
+        table = aligned([head(rocket), *rows(rocket)])
+        lines += [rocket_name(rocket), "", *table, "", *(_wrapped(line) for line in rocket_words(rocket)), ""]
     lines += ["Units and stations", ""]
     lines += [_wrapped(line) for line in course_words(told)]
     lines += ["", *(_wrapped(note) for note in notes(told))]
-    return "\n".join([*lines, "± is one standard deviation. Gap: measured less predicted, in sigmas of both."])
+    return "\n".join([*lines, legend(told)])
+
+
+def legend(told: History) -> str:
+    """Return what the signs in the tables mean."""
+    gap = " Gap: measured less predicted, in sigmas of both." if any(map(is_predicted, told.rockets)) else ""
+    return f"± is one standard deviation.{gap}"
 
 
 def rocket_name(rocket: RocketLog) -> str:
@@ -44,17 +50,26 @@ def rocket_name(rocket: RocketLog) -> str:
     return rocket.name or "Flights without a named rocket"
 
 
-def day_name(day: Day) -> str:
-    """Return what a day is called: its date, and its folder where there is none."""
-    return day.date.isoformat() if day.date is not None else day.folder.name
+def head(rocket: RocketLog) -> tuple[str, ...]:
+    """Return the names of the columns of a rocket's flights: those about predictions only where there is one."""
+    return _HEAD if is_predicted(rocket) else _HEAD[:-2]
 
 
-def row_words(flown: Flown) -> Iterator[str]:
-    """Yield the cells of one flight in the order of the columns."""
+def is_predicted(rocket: RocketLog) -> bool:
+    """Return whether any flight of a rocket has a prediction."""
+    return any(flown.predicted is not None for flown in rocket.flights)
+
+
+def rows(rocket: RocketLog) -> list[tuple[str, ...]]:
+    """Return the cells of a rocket's flights in the order of the columns."""
+    return [tuple(_row_words(flown))[: len(head(rocket))] for flown in rocket.flights]
+
+
+def _row_words(flown: Flown) -> Iterator[str]:
     places = 1 if flown.sigma_m is None else decimals(flown.sigma_m)
     solved = flown.height_m is not None and flown.sigma_m is not None
     ends = None if flown.interval95_m is None else [fixed(end, places) for end in flown.interval95_m]
-    yield day_name(flown.day)
+    yield flown.day.name
     yield str(flown.flight)
     yield f"{fixed(flown.height_m or 0.0, places)} ± {fixed(flown.sigma_m or 0.0, places)} m" if solved else "-"
     yield "-" if ends is None else f"{ends[0]} to {ends[1]} m"
@@ -69,8 +84,10 @@ def rocket_words(rocket: RocketLog) -> Iterator[str]:
     """Yield what there is to say about a rocket."""
     if rocket.mean_m is not None and rocket.sd_m is not None:
         yield f"Mean of the heights that count {rocket.mean_m:.1f} m, standard deviation from flight to flight {rocket.sd_m:.1f} m."
+    if not rocket.name:
+        yield "No flights.toml says which rocket made these flights, so no mean is taken of them."
     gaps = [(flown, gap) for flown in rocket.flights if (gap := gap_sigmas(flown)) is not None]
-    wide = [f"{flown.flight} of {day_name(flown.day)}" for flown, gap in gaps if abs(gap) > _NOTABLE]
+    wide = [f"{flown.flight} of {flown.day.name}" for flown, gap in gaps if abs(gap) > _NOTABLE]
     if wide:
         yield (
             f"More than {_NOTABLE} sigmas from the prediction, so that something about the rocket, the weather or the measurement "
@@ -117,7 +134,7 @@ def notes(told: History) -> Iterator[str]:
     yield from (f"no heights from {day.folder}: {day.trouble}" for day in told.days if day.trouble)
     for day in told.days:
         for unit in day.result.units if day.result is not None else ():
-            yield from (f"{day_name(day)}, unit {unit.unit}: {concern}" for concern in unit.concerns)
+            yield from (f"{day.name}, unit {unit.unit}: {concern}" for concern in unit.concerns)
     yield from (f"remark: {remark}" for remark in told.remarks)
 
 
