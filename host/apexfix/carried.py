@@ -177,8 +177,10 @@ def _backsights(presses: Iterable[Pressed]) -> dict[RunKey, tuple[Look, ...]]:
 
 
 def _rough(presses: Iterable[Pressed]) -> list[str]:
-    """Return which units' elevations are not known well, and how well."""
-    zeros = {pressed.unit: pressed.in_force.tolerance.zero_rad for pressed in presses}
+    """Return which units' elevations are not known well, and how well: by the worst of a unit's boots, as the station's zero is."""
+    zeros: dict[str, float] = defaultdict(float)
+    for pressed in presses:
+        zeros[pressed.unit] = max(zeros[pressed.unit], pressed.in_force.tolerance.zero_rad)
     return [
         f"unit {unit} is not calibrated well: its elevations may be {zero / DEG:.1f}° off (one sigma), much alike all day; "
         "calibrate it ('apexfix calibrate --help' names the steps) and reduce the day again"

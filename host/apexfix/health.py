@@ -3,21 +3,19 @@
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final, TypeGuard
 
 from apexfix.archive import ARCHIVE_NAME, Archive, Unit, open_archive
-from apexfix.calibrate.document import concerns, in_force
+from apexfix.calibrate.document import age_days, concerns, in_force
 from apexfix.calibrate.stated import stated_sigmas
 from apexfix.clock import Clock, ClockKey, clocks
 from apexfix.errors import CalibrationError
 from apexfix.model import BootClock, Site, UnitHealth
 from apexfix.records import Boot, Health, Press, is_sound, record_from
-from apexfix.units import US
+from apexfix.unit_state import self_test
 
 Range = tuple[float, float]
-DAY_S: Final = 86400.0
 _HOTTEST_C: Final = 1000.0  # neither way does any part survive it
 _TELLING: Final = {1, 2, 6}  # types of record that tell of the unit: boot, press, health
 
@@ -147,21 +145,19 @@ def _worries(calibration: Mapping[str, object], celsius: Range | None, day_us: i
 def _age_days(calibration: Mapping[str, object], day_us: int | None) -> float | None:
     """Return how old a calibration was on the day, None where that cannot be told (then a worry says so)."""
     try:
-        made = datetime.fromisoformat(str(calibration.get("date_utc")))
-        return None if day_us is None else (datetime.fromtimestamp(day_us * US, UTC) - made).total_seconds() / DAY_S
-    except (ValueError, TypeError):
+        return None if day_us is None else age_days(calibration, day_us)
+    except CalibrationError:
         return None
 
 
 def _self_test(boots: Iterable[Boot]) -> list[str]:
     """Return what the units' own tests at power-on did not pass."""
-    found = []
-    for boot in boots:
-        tests = boot.value.get("selftest")
-        for test in tests if isinstance(tests, list) else []:
-            if isinstance(test, list) and len(test) >= 2 and test[1] != "ok":
-                found.append(f"self-test of boot {boot.boot}: {', '.join(str(word) for word in test)}")
-    return found
+    return [
+        f"self-test of boot {boot.boot}: {name}, {state}, {text}"
+        for boot in boots
+        for name, (state, text) in self_test(boot.value).items()
+        if state != "ok"
+    ]
 
 
 def _stated(calibration: Mapping[str, object], worries: list[str]) -> tuple[float | None, float | None, float | None]:

@@ -1,6 +1,6 @@
 """What units recorded, as marks and directions: archives packed by hand, the angles from the geometry of the site."""
 
-from math import cos, radians, sin
+from math import cos, degrees, radians, sin
 
 import numpy as np
 import pytest
@@ -163,3 +163,18 @@ def test_whatever_a_unit_calls_itself_the_name_of_a_mark_is_plain(hand_day, name
     (mark,) = hand_day.recorded().marks
     assert set(mark.name) <= set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-")
     assert mark.name[0] not in "-="
+
+
+@pytest.mark.parametrize("levelled_boot", [1, 2])
+def test_a_unit_that_was_calibrated_at_one_boot_only_is_remarked_with_the_zero_of_its_station(hand_day, levelled_boot):
+    levelled = {"id": "x", "date_utc": "2026-06-01T07:00:00Z", "accel_offset_g": [0.01, 0, 0], "sigma_elevation_zero_deg": 0.05}
+    records = []
+    for boot in (1, 2):
+        records.append(hand_day.boot("u01", boot, calibration=levelled if boot == levelled_boot else None))
+        records.append(hand_day.press(600.0 * boot, boot=boot))
+    hand_day.unit("u01", records, clocked=(1, 2))
+    found = hand_day.recorded()
+    zero_deg = degrees(found.site.station("A").sigma_elevation_zero_rad)
+    assert zero_deg > 0.3
+    (remark,) = [remark for remark in found.remarks if "not calibrated well" in remark]
+    assert f"{zero_deg:.1f}°" in remark

@@ -53,6 +53,15 @@ def test_an_old_calibration_and_a_cold_day_are_told(hand_day, kit):
     ]
 
 
+def test_the_age_of_a_calibration_is_that_since_its_last_check_in_table_and_worries_alike(hand_day):
+    checked = CALIBRATION | {"checked_utc": "2026-06-03T07:00:00Z"}
+    hand_day.unit("u01", (hand_day.boot("u01", calibration=checked),))
+    (unit,) = told(hand_day)
+    assert unit.calibration_age_days == pytest.approx(10)  # from 2026-06-03 to 2026-06-13
+    assert unit.concerns == ()
+    assert "10 days since it was made or last checked" in dict(unit_rows(unit))["Calibration"]
+
+
 def test_a_calibration_in_the_folder_of_the_day_goes_before_the_one_that_was_carried(hand_day):
     hand_day.unit("u01", (hand_day.boot("u01", calibration=CALIBRATION),))
     own = CALIBRATION | {"format": 1, "id": "bench-8", "serial": "serial-u01"}
@@ -84,12 +93,12 @@ def test_temperatures_that_cannot_be_are_left_out_of_the_json_and_the_words(hand
 
 
 def test_a_unit_without_a_calibration_or_with_a_failed_self_test_says_so(hand_day):
-    failed = [["imu", "failed", "silent"], ["log", "ok", "3 MB free"], "junk"]
+    failed = [["imu", "failed", "silent"], ["log", "ok", "3 MB free"], "junk", ["button", "bad"]]  # the last two are no lines of it
     hand_day.unit("u01", (hand_day.boot("u01", selftest=failed),))
     (unit,) = told(hand_day)
     assert unit.calibration is None
     assert any(concern.startswith("not calibrated") for concern in unit.concerns)
-    assert "self-test of boot 1: imu, failed, silent" in unit.concerns
+    assert [concern for concern in unit.concerns if "self-test" in concern] == ["self-test of boot 1: imu, failed, silent"]
 
 
 def test_every_boot_tells_its_clock_and_one_that_was_never_compared_says_so(hand_day):

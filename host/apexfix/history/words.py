@@ -142,7 +142,8 @@ def age_words(unit: UnitHealth) -> str:
     """Return how old a unit's calibration was."""
     if unit.calibration is None:
         return "not calibrated"
-    return "age unknown" if unit.calibration_age_days is None else f"{unit.calibration_age_days:.0f} days old"
+    age_days = unit.calibration_age_days
+    return "age unknown" if age_days is None else f"{age_days:.0f} days since it was made or last checked"
 
 
 def _wrapped(sentence: str) -> str:

@@ -32,7 +32,7 @@ def _calibration(unit: UnitHealth) -> str:
     if unit.calibration is None:
         return "none; the sensor is taken as its data sheet describes it"
     made = "" if unit.calibrated_utc is None else f" of {unit.calibrated_utc}"
-    age = "" if unit.calibration_age_days is None else f", {unit.calibration_age_days:.0f} days old"
+    age = "" if unit.calibration_age_days is None else f", {unit.calibration_age_days:.0f} days since it was made or last checked"
     return f"{unit.calibration}{made}{age}"
 
 
