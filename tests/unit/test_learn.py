@@ -16,7 +16,7 @@ from apexfix.learn.evidence import Evidence, Measured, flown_as
 from apexfix.learn.flights_file import read_flights
 from apexfix.learn.lesson import lesson, next_rocket
 from apexfix.learn.words import lesson_text
-from apexfix.predict import Quantity, outcomes, read_rocket, trajectory
+from apexfix.predict import Quantity, ascents, outcomes, read_rocket, trajectory
 from apexfix.predict.closed import Coast, coast
 from apexfix.predict.motion import UP
 from apexfix.predict.quantity import at
@@ -183,6 +183,23 @@ def test_a_new_file_in_another_folder_finds_its_thrust_table_and_replaces_old_co
     twice = read_rocket(second).rocket
     assert set(twice.correlations) <= set(told.posterior.problem.rocket.correlations) | set(once.correlations)
     assert again.posterior.quantities["drag_coefficient"].sigma <= 1.05 * told.posterior.quantities["drag_coefficient"].sigma
+
+
+@pytest.mark.parametrize(("exponent", "bound"), [(0.85, 1.0), (1.25, None), (1.55, 1.4)])
+def test_an_exponent_stays_between_isothermal_and_adiabatic_and_a_bound_that_is_met_is_told(examples, tmp_path, exponent, bound):
+    path = examples / "water.toml"
+    rocket = read_rocket(path).rocket
+    # all but the exponent as good as exact, so that nothing else can explain the heights
+    nearly = {name: replace(stated, sigma=stated.sigma / 20) for name, stated in rocket.quantities.items() if name != "exponent"}
+    rocket = replace(rocket, quantities=rocket.quantities | nearly | CALM)
+    values = {name: np.array([stated.value]) for name, stated in rocket.quantities.items()} | {"exponent": np.array([exponent])}
+    height_m = float(ascents(rocket, values).apex_m[0])
+    told = lesson(rocket, Evidence(tuple(Measured(n, height_m, 1.0, None, 0.0, rocket) for n in (1, 2, 3)), ()), samples=1000)
+    assert 1.0 <= told.posterior.quantities["exponent"].value <= 1.4
+    held = [remark for remark in told.remarks if "held at its bound" in remark]
+    assert [f"bound of {bound:g} " in remark for remark in held] == ([] if bound is None else [True])
+    (tmp_path / "next.toml").write_text(next_rocket(path, told, tmp_path))
+    assert 1.0 <= read_rocket(tmp_path / "next.toml").rocket.quantities["exponent"].value <= 1.4
 
 
 @pytest.mark.parametrize(

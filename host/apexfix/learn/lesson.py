@@ -10,15 +10,17 @@ from scipy.stats import chi2
 from apexfix.learn.evidence import Evidence
 from apexfix.learn.gap import Gap, gaps
 from apexfix.learn.posterior import FEW, SAMPLES, Posterior, learnt
-from apexfix.learn.problem import problem
+from apexfix.learn.problem import EXPONENT, problem
 from apexfix.learn.ridge import Ridge, ridge
 from apexfix.model import Vector
 from apexfix.predict import Rocket, ascents
+from apexfix.predict.bottle import EXPONENTS
 from apexfix.predict.outlook import latin_scores
 from apexfix.predict.quantity import at
 from apexfix.predict.restate import moved, restated
 from apexfix.predict.rocket import correlation_factor
 
+_AT_BOUND = 1.5  # sigmas: draws that a bound cuts off at the middle of their bell have a mean 1.32 of their own sigmas from it
 _UNLIKELY = 0.01  # chance below which the gaps do not fit the stated sigmas
 
 
@@ -61,6 +63,7 @@ def _doubts(found: Posterior, told: tuple[Gap, ...]) -> list[str]:
     lines = []
     if found.effective < FEW:
         lines.append(f"Only {found.effective:.0f} random draws count, {FEW} expected: the figures and their sigmas are rough.")
+    lines += _held(found)
     for gap in told:
         if chi2.sf((gap.height_m / gap.sigma_m) ** 2, 1) < _UNLIKELY:
             lines.append(
@@ -68,6 +71,20 @@ def _doubts(found: Posterior, told: tuple[Gap, ...]) -> list[str]:
                 "off than its sigma says, or something happened that the model does not know; what is learnt from it is then wrong."
             )
     return lines
+
+
+def _held(found: Posterior) -> list[str]:
+    """Return that the exponent lies at a bound, where it does."""
+    if EXPONENT not in found.quantities:
+        return []
+    known = found.quantities[EXPONENT]
+    (least, isothermal), (most, adiabatic) = zip(EXPONENTS, ("all heat from the walls", "none"), strict=True)
+    return [
+        f"The polytropic exponent is held at its bound of {bound:g} ({heat}), beyond which the flights would have it: no air "
+        "expands like that. Some other figure (pressure, water, mass, nozzle) is further off than its sigma says."
+        for bound, heat in ((least, isothermal), (most, adiabatic))
+        if abs(known.value - bound) < _AT_BOUND * known.sigma
+    ]
 
 
 def _speed(found: Posterior, seed: int) -> Speed:

@@ -10,11 +10,13 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from apexfix.learn.problem import Problem
+from apexfix.learn.problem import EXPONENT, Problem
 from apexfix.learn.surface import Surface, at_scores, fitted
 from apexfix.model import Vector
 from apexfix.predict import Quantity
+from apexfix.predict.bottle import EXPONENTS
 from apexfix.predict.outlook import latin_scores
 from apexfix.predict.quantity import at
 
@@ -124,9 +126,18 @@ def _drawn(
     spread = np.concatenate([half, -half], axis=1)  # pairs cancel the first-order noise of the means
     unit = belief.mean[:, None] + np.linalg.cholesky(belief.covariance) @ spread
     log_drawn = -(_TAILS + size) / 2 * np.log1p(np.sum(spread**2, axis=0) / _TAILS)
-    log_prior = -np.sum(unit**2, axis=0) / 2
+    log_prior = np.where(_possible(asked, unit), -np.sum(unit**2, axis=0) / 2, -np.inf)
     log_likely = sum(_log_sum(_fits(asked, surface, flight, unit, own)) for flight in range(len(asked.measured)))
     return unit, np.asarray(log_prior + log_likely - log_drawn)
+
+
+def _possible(asked: Problem, unit: Vector) -> NDArray[np.bool_]:
+    """Return (N,) which columns of independent scores could be a rocket: air expands between two bounds, whatever was stated."""
+    if EXPONENT not in asked.shared:
+        return np.ones(unit.shape[1], dtype=bool)
+    row, (least, most) = asked.shared.index(EXPONENT), EXPONENTS
+    value = at(asked.rocket.quantities[EXPONENT], asked.factor[row, : len(unit)] @ unit)
+    return np.asarray((least <= value) & (value <= most))
 
 
 def _fits(asked: Problem, surface: Surface, flight: int, unit: Vector, own: Vector) -> Vector:

@@ -14,7 +14,8 @@ from apexfix.predict.rocket import correlation_factor
 
 DRIVES: Final = ("burnout_m_s", "pressure_pa", "impulse_ns")  # what gives each kind of rocket its speed
 DRAG: Final = "drag_coefficient"
-_SHARED: Final = (DRAG, *DRIVES, "exponent", "burn_time_s", "dry_mass_kg")
+EXPONENT: Final = "exponent"
+_SHARED: Final = (DRAG, *DRIVES, EXPONENT, "burn_time_s", "dry_mass_kg")
 _OWN: Final = ("wind_m_s", "tilt_rad", "water_m3")
 
 

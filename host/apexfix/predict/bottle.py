@@ -24,6 +24,10 @@ SPENT: Final = 1e-3
 Figure = Vector | float
 
 
+# Of the polytropic expansion of air: from all heat that the walls can give (isothermal) to none (the ratio of its specific heats).
+EXPONENTS: Final = (1.0, 1.4)
+
+
 def expanded_pressure(pressure_pa: Figure, volume_m3: Figure, larger_m3: Figure, exponent: Figure) -> Vector:
     """Return the absolute pressure after an expansion, p V^n = constant."""
     return np.asarray(pressure_pa * (np.asarray(volume_m3) / larger_m3) ** exponent)

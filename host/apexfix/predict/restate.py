@@ -14,7 +14,6 @@ from apexfix.text_file import read_text
 from apexfix.toml_lines import Place, key_lines
 
 _LEAST_CORRELATION: Final = 0.005
-_LARGEST_EXPONENT: Final = 1.4  # what the file allows
 
 
 def restated(
@@ -77,8 +76,6 @@ def _set(path: Path, lines: list[str], where: tuple[str, Figure], quantity: Quan
     """Return the lines with a figure and its sigma in their places; a missing field comes right under its table's header."""
     table, figure = where
     value, sigma = quantity.value / figure.unit, quantity.sigma / figure.unit
-    if figure.name == "exponent":
-        value = min(max(value, 1.0), _LARGEST_EXPONENT)
     for field, number in ((f"sigma_{figure.field}", sigma), (figure.field, value)):
         found = key_lines("\n".join(lines))
         row = f"{field} = {number:.6g}" if abs(number) >= 1e-4 else f"{field} = {number:.9f}"

@@ -11,6 +11,7 @@ import numpy as np
 
 from apexfix.air import WIND_EXPONENT, ZERO_CELSIUS_K, Air, moist_density, standard_pressure
 from apexfix.fields import Check, anything, matching, number, text, whole
+from apexfix.predict.bottle import EXPONENTS
 from apexfix.predict.quantity import Quantity
 from apexfix.predict.rocket import Bottle, Burnout, Motor, Rocket, correlation_factor
 from apexfix.predict.thrust import ThrustTable, constant_thrust, read_thrust, total_impulse
@@ -48,7 +49,7 @@ FIGURES: Final[Mapping[str, tuple[Figure, ...]]] = {
     "water": (
         Figure("pressure_pa", "pressure_kpa", number(0, 10_000, above=True), 1000.0, share=0.03),
         Figure("water_m3", "water_l", number(0, 1000, above=True), LITRE_M3, share=0.03),
-        Figure("exponent", "polytropic_exponent", number(1, 1.4), 1.0, least=0.1),
+        Figure("exponent", "polytropic_exponent", number(*EXPONENTS), 1.0, least=0.1),
     ),
     "motor": (
         Figure("impulse_ns", "impulse_ns", number(0, 1e6, above=True), 1.0, share=0.05),
