@@ -1,6 +1,7 @@
 """A unit on a stand with an encoder: calibrated by the commands, turned through the horizon, then an azimuth after five minutes."""
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -82,7 +83,10 @@ def test_every_step_succeeds_and_says_what_it_found(stood):
     for step, (code, printed, said) in stood[2].items():
         assert code == 0, (step, printed, said)
     assert "12 marks: as it reads, the encoder is wrong by up to" in stood[2]["encoder"][1]
-    assert "8 directions: the stand's axis leans by 0.5" in stood[2]["stand"][1]
+    said = stood[2]["stand"][1]
+    lean_deg, sigma_deg = map(float, re.match(r"8 directions: the stand's axis leans by ([\d.]+)° ± ([\d.]+)°", said).groups())
+    assert lean_deg == pytest.approx(LEANING.lean_rad / DEG, abs=2 * sigma_deg + 0.005)
+    assert sigma_deg < 0.05
 
 
 def test_the_azimuth_after_five_minutes_and_a_quarter_turn_is_the_encoders_and_good_to_three_tenths(stood):
