@@ -189,8 +189,9 @@ def import_killed(bundle: Path, scratch: Path, seconds: float, expected: tuple[o
         import_day(bundle, day)
     if held(day) != expected:
         raise SystemExit(f"an import killed after {seconds:.4f} s left half a day")
-    for left in (day, *scratch.glob(".imported-*")):
-        shutil.rmtree(left)
+    shutil.rmtree(day)
+    if left := list(scratch.glob(".imported*")):
+        raise SystemExit(f"an import killed after {seconds:.4f} s left {left}, and the next one did not remove it")
     return said != b"done"
 
 

@@ -32,6 +32,7 @@ _LEFT_OUT: Final = ("report", "units")  # can be made again; the flash of virtua
 _PART: Final = re.compile(r"[\w][\w .,()+-]{0,99}")  # of a path: begins with a letter or digit, holds no separator or control
 _DEVICES: Final = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)  # names that Windows keeps for itself
 _DEEPEST: Final = 4
+_UNFINISHED: Final = ".unfinished-import"  # behind the name of the day's folder
 _BEGIN: Final = (1980, 1, 1, 0, 0, 0)  # the earliest time that a zip can hold: equal days give equal files
 _END_OF_DIRECTORY: Final = b"PK\x05\x06"
 _LONG_DIRECTORY: Final = b"PK\x06\x07"  # what zips beyond four gigabytes have in front of it
@@ -76,6 +77,8 @@ def export_day(day: Path, bundle: Path) -> tuple[Packed, ...]:
 def import_day(bundle: Path, day: Path) -> tuple[Packed, ...]:
     """Unpack a bundle into a new folder, and return what it held. All files arrive, with the bytes that left, or none.
 
+    They are gathered in a hidden folder beside it. What an import that was killed left in that one is removed by the next.
+
     Raises
     ------
     FileError
@@ -86,9 +89,8 @@ def import_day(bundle: Path, day: Path) -> tuple[Packed, ...]:
             raise FileError("exists already, a new folder expected; nothing is written over", path=day)
         day.parent.mkdir(parents=True, exist_ok=True)
         _check_directory(bundle)
-        with tempfile.TemporaryDirectory(prefix=f".{day.name}-", dir=day.parent) as scratch, zipfile.ZipFile(bundle) as zipped:
+        with _unfinished(day) as fresh, zipfile.ZipFile(bundle) as zipped:
             packed = _announced(zipped, bundle)
-            fresh = Path(scratch) / "day"
             for each in packed:
                 _unpack(zipped, each, fresh / each.name, bundle)
             if (fresh / ARCHIVE_NAME).exists():
@@ -96,6 +98,18 @@ def import_day(bundle: Path, day: Path) -> tuple[Packed, ...]:
                     pass
             os.rename(fresh, day)
     return packed
+
+
+@contextlib.contextmanager
+def _unfinished(day: Path) -> Iterator[Path]:
+    """Return an empty folder in which a day is gathered; nothing is left of it unless it was renamed to the day's."""
+    fresh = day.with_name(f".{day.name}{_UNFINISHED}")
+    shutil.rmtree(fresh, ignore_errors=True)
+    fresh.mkdir()
+    try:
+        yield fresh
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
 
 
 # --- out ------------------------------------------------------------------------------------------------------------

@@ -43,7 +43,7 @@ def refused(path, tmp_path, match):
     with pytest.raises(FileError, match=match):
         import_day(path, tmp_path / "new")
     assert not (tmp_path / "new").exists()
-    assert not list(tmp_path.glob(".new-*"))
+    assert not list(tmp_path.glob(".new*"))
 
 
 def test_a_day_comes_back_with_every_byte(day, tmp_path):
@@ -232,3 +232,20 @@ def test_the_commands_say_what_they_did(day, tmp_path):
     assert done.exit_code == 0, done.output
     assert CliRunner().invoke(main, ["import", str(tmp_path / "day.zip"), str(tmp_path / "new")]).exit_code == 4
     assert io.BytesIO((tmp_path / "day.zip").read_bytes()).read(2) == b"PK"
+
+
+def test_what_a_killed_import_left_is_removed_by_the_next(day, tmp_path, monkeypatch):
+    export_day(day, tmp_path / "day.zip")
+    with monkeypatch.context() as killed:
+        # a process that is killed cleans nothing up behind it
+        killed.setattr(bundle.shutil, "rmtree", lambda *_, **__: None)
+        killed.setattr(bundle.os, "rename", _power_cut)
+        with pytest.raises(KeyboardInterrupt):
+            import_day(tmp_path / "day.zip", tmp_path / "new")
+    assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".new")]
+    import_day(tmp_path / "day.zip", tmp_path / "new")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["day", "day.zip", "new"]
+
+
+def _power_cut(*_):
+    raise KeyboardInterrupt
