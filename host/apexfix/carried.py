@@ -70,7 +70,7 @@ def recorded(archive: Archive, site: Site, folder: Path) -> Recorded:
     placed = pressed_at(archive, presses, stations, starts, folder)
     remarks += dict.fromkeys(pressed.in_force.refused for pressed in placed if pressed.in_force.refused)
     remarks += _rough(placed)
-    stands = stands_of(archive, folder, placed)
+    stands = stands_of(archive, folder, placed, guided)
     remarks += stands.remarks
     lost = len(presses) - len(placed)
     if lost:

@@ -24,6 +24,8 @@ from apexfix.units import DEG
 # Of one elevation while a clamped tube is turned through the horizon: clamp, bearing, and the hand that presses; common practice.
 SIGMA_CLAMPED_RAD: Final = 0.05 * DEG
 
+Steps = Mapping[tuple[str, int], Step]  # log and sequence of a press -> what it was
+
 
 class LogKey(NamedTuple):
     """One log of one unit."""
@@ -70,13 +72,18 @@ class Stands:
         return before[-1] if before else turns[0].axis if turns else levelled_axis()
 
 
-def stands_of(archive: Archive, folder: Path, presses: Iterable[Pressed]) -> Stands:
+def stands_of(archive: Archive, folder: Path, presses: Iterable[Pressed], steps: Steps) -> Stands:
     """Return what the encoders say at the presses of a day that give directions.
+
+    Parameters
+    ----------
+    steps
+        What presses were by the folder's steps.csv.
 
     Raises
     ------
     FileError, CalibrationError
-        As of :func:`apexfix.boot_calibration.calibration_in_force`; or steps.csv in the folder cannot be read.
+        As of :func:`apexfix.boot_calibration.calibration_in_force`.
     """
     readings = _readings(archive)
     backsights: dict[ClockKey, list[Sight]] = defaultdict(list)
@@ -84,7 +91,7 @@ def stands_of(archive: Archive, folder: Path, presses: Iterable[Pressed]) -> Sta
         reading = readings.get((_log(pressed), pressed.press.sequence))
         if pressed.press.kind == REFERENCE and reading is not None:
             backsights[pressed.run.boot].append(Sight(pressed.press.t_us, reading, pressed.elevation_rad))
-    turns, remarks = _turns(archive, folder, readings)
+    turns, remarks = _turns(archive, folder, readings, steps)
     return Stands(readings, {boot: tuple(own) for boot, own in backsights.items()}, turns, remarks)
 
 
@@ -94,20 +101,20 @@ def stand_turns(archive: Archive, folder: Path) -> tuple[Mapping[LogKey, tuple[L
     Raises
     ------
     FileError, CalibrationError
-        As for :func:`stands_of`.
+        As for :func:`stands_of`; or steps.csv in the folder cannot be read.
     """
-    return _turns(archive, folder, _readings(archive))
+    return _turns(archive, folder, _readings(archive), read_steps(folder))
 
 
 def _turns(
-    archive: Archive, folder: Path, readings: Mapping[tuple[LogKey, int], float]
+    archive: Archive, folder: Path, readings: Mapping[tuple[LogKey, int], float], steps: Steps
 ) -> tuple[Mapping[LogKey, tuple[Levelled, ...]], tuple[str, ...]]:
-    steps = {key: step for key, step in read_steps(folder).items() if step.kind == STAND}
-    if not steps:
+    turned = {key: step for key, step in steps.items() if step.kind == STAND}
+    if not turned:
         return {}, ()
     seen: dict[tuple[LogKey, int], list[tuple[int, float, float]]] = defaultdict(list)
     refused = []
-    for stored, step, unit, used in _named(archive, folder, steps):
+    for stored, step, unit, used in _named(archive, folder, turned):
         log, sequence = LogKey(stored.serial, stored.log), stored.record.sequence
         try:
             direction = sequence, _angle_rad(used, readings.get((log, sequence))), _elevation_rad(archive, stored, used)
@@ -142,7 +149,7 @@ def _log(pressed: Pressed) -> LogKey:
 
 
 def _named(
-    archive: Archive, folder: Path, steps: Mapping[tuple[str, int], Step]
+    archive: Archive, folder: Path, steps: Steps
 ) -> Iterator[tuple[Stored[Press], Step, str, ImuCalibration]]:
     """Yield the presses of steps, what each was, the unit's name, and the calibration in force at its boot."""
     starts = started(archive, clocks(archive.exchanges()))

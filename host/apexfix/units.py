@@ -10,7 +10,6 @@ from math import pi
 from typing import Final
 
 DEG: Final = pi / 180.0  # radians
-GON: Final = pi / 200.0  # radians
 FOOT: Final = 0.3048  # metres, exactly (international foot, 1959)
 US: Final = 1e-6  # seconds in a microsecond
 SECOND_US: Final = 1_000_000  # microseconds in a second
