@@ -13,9 +13,11 @@ from apexfix.compare.answer import comparison
 from apexfix.compare.pairing import paired
 from apexfix.compare.plots import difference_plot, scatter_plot
 from apexfix.model import DayResult, FlightResult, Site, Station, Verdict
-from apexfix.report.figures import site_map
+from apexfix.reduce.day import reduce_day
+from apexfix.report.figures import elevation_view, site_map
 from apexfix.report.labels import spread, width
 from apexfix.report.space import space_view
+from apexfix.sim.tracked_day import tracked_day
 
 # Advance widths in 2048ths of an em of DejaVu Sans Bold and DejaVu Sans 2.37 (table hmtx of the font files): of the faces that the
 # style sheet of the figures names none is wider.
@@ -122,3 +124,20 @@ def test_flights_close_to_each_other_keep_numbers_that_can_be_told_apart():
     numbers = [box for box in boxes(figure) if box[0] in "123"]
     for (_, *a), (_, *b) in combinations(numbers, 2):
         assert not (a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3])
+
+
+# --- a flight from the side ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_no_line_of_a_flight_from_the_side_strikes_its_height_through(seed):
+    site, flights = tracked_day(np.random.default_rng(seed), 1)
+    (result,) = reduce_day(site, flights).flights
+    figure = elevation_view(result, site)
+    ((_, *words),) = [box for box in boxes(figure) if "±" in box[0]]
+    left, top, right, foot = words
+    for each in ElementTree.fromstring(figure).iter("line"):
+        x1, y1, x2, y2 = (float(each.get(end)) for end in ("x1", "y1", "x2", "y2"))
+        along = np.linspace(0, 1, 500)
+        x, y = x1 + along * (x2 - x1), y1 + along * (y2 - y1)
+        assert not np.any((left < x) & (x < right) & (top < y) & (y < foot))

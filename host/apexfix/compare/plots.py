@@ -108,7 +108,9 @@ def log_plot(row: Compared) -> str:
     level = np.array([row.ground_m - 2 * row.sigma_ground_m, row.ground_m + 2 * row.sigma_ground_m])
     until_s = trace.top.time_s + _BEYOND_APEX[0] * (trace.top.time_s - trace.launch_s) + _BEYOND_APEX[1]
     shown = trace.time_s <= until_s
-    axes = Axes(*_LOG_PANE, (float(trace.time_s[0]), float(trace.time_s[shown][-1])), spanned([height[kept & shown], level], 10.0))
+    low, high = spanned([height[kept & shown], level], 10.0)
+    up = low, high + _LINE * (high - low) / (_LOG_PANE[1][1] - _LOG_PANE[0][1])  # a line of text above all
+    axes = Axes(*_LOG_PANE, (float(trace.time_s[0]), float(trace.time_s[shown][-1])), up)
     shapes = [*_scales(axes), polygon(_band(axes, *level.tolist()), "error")]
     drawn = np.flatnonzero(kept & shown)[:: max(1, int(shown.sum()) // _MOST_POINTS)]
     shapes.append(path(axes.path(trace.time_s[drawn], height[drawn]), "held"))

@@ -4,6 +4,7 @@ Planes: a figure shows east to the right and north upwards, or a vertical plane 
 """
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from math import hypot
 from typing import Final
 
@@ -22,6 +23,9 @@ _VIEW: Final = (360.0, 300.0)
 _ELLIPSE95: Final = float(np.sqrt(-2 * np.log(0.05)))  # sigmas that hold 95 % in two dimensions: the chi-square law in closed form
 _BEYOND: Final = 1.06  # a line of sight goes on a little past the apex
 _MOST_LABELS: Final = 30  # more numbers than this on one map hide each other
+_PIECE: Final = 6.0  # pixels of a line that words must keep clear of at a time
+_BY_APEX: Final = ((4.0, 18.0), (-6.0, 18.0), (-14.0, 14.0), (4.0, 30.0), (14.0, 40.0))  # pixels down and aside, for words
+_SIDES: Final = ((1, "start"), (-1, "end"))
 _LEADER: Final = 9.0  # pixels from an apex to its number, beyond which a line must tell whose it is
 # kept free of other words, where there is a wind to tell
 _WIND_PLACES: Final = (Box(_MAP[0] - 60, 0, _MAP[0], 60), box_of(Label((_MAP[0] - 8, 74), "wind 10.0 m/s from 250°", "end")))
@@ -68,7 +72,7 @@ def plan_view(result: FlightResult, site: Site, manner: Manner = PLAIN) -> str:
     near = _near([np.zeros(3), *(station.position_m for station in stations), *apexes], ellipse)
     frame = frame_around(near, _FROM_ABOVE, _VIEW)
     shapes = [polygon(map(frame.at, ellipse), "error")] if ellipse.size else []
-    shapes += _sights(frame, result, site, only_azimuths=True)
+    shapes += [sight.drawn() for sight in _sights(frame, result, site, only_azimuths=True)]
     at = [frame.at(apex) for apex in apexes]
     shapes += [*ground(frame, stations, [NORTH_PLACE, *(box_about(own, 4) for own in at)]), *north(), *scale_bar(frame, manner)]
     shapes += [circle(own, 3, "apex") for own in at]
@@ -85,18 +89,46 @@ def elevation_view(result: FlightResult, site: Site, manner: Manner = PLAIN) -> 
     apexes = [] if result.position_m is None else [result.position_m]
     frame = frame_around(_near([*level, *apexes], height), plane, _VIEW)
     level_y = frame.at(np.zeros(3))[1]
-    shapes = [line((0, level_y), (_VIEW[0], level_y), "ground"), *_sights(frame, result, site, only_azimuths=False)]
+    sights = _sights(frame, result, site, only_azimuths=False)
+    shapes = [line((0, level_y), (_VIEW[0], level_y), "ground"), *(sight.drawn() for sight in sights)]
     if result.position_m is not None:
         apex = frame.at(result.position_m)
-        shapes += [line(apex, (apex[0], level_y), "plumb"), *_whiskers(frame, bar), circle(apex, 3, "apex")]
-        shapes += [within(Label((apex[0], (apex[1] + level_y) / 2), height_words(result, manner), style="name"), _VIEW[0]).drawn()]
+        plumb = _Stroke(apex, (apex[0], level_y), "plumb")
+        shapes += [plumb.drawn(), *_whiskers(frame, bar), circle(apex, 3, "apex")]
+        shapes += [_beside(plumb, height_words(result, manner), [box for stroke in (*sights, plumb) for box in stroke.boxes()])]
     looking = round(float(angles(np.cross([0.0, 0.0, 1.0], plane[0]))[0]) / DEG) % 360
-    caption = words((_VIEW[0] - 8, 16), f"looking towards {looking}°", "small", "end")
+    caption = words((8, _VIEW[1] - 10), f"looking towards {looking}°", "small", "start")
     shapes += [*ground(frame, stations), caption, *scale_bar(frame, manner)]
     return drawing(*_VIEW, f"Flight {result.flight} from the side", shapes)
 
 
 # --- their parts ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Stroke:
+    """A straight line of a figure."""
+
+    start: Point
+    end: Point
+    style: str
+
+    def drawn(self) -> str:
+        return line(self.start, self.end, self.style)
+
+    def boxes(self) -> list[Box]:
+        """Return what it takes up, in small pieces."""
+        (x1, y1), (x2, y2) = self.start, self.end
+        pieces = max(1, round(hypot(x2 - x1, y2 - y1) / _PIECE))
+        return [box_about((x1 + (x2 - x1) * n / pieces, y1 + (y2 - y1) * n / pieces), _PIECE / 2) for n in range(pieces + 1)]
+
+
+def _beside(plumb: _Stroke, content: str, taken: Sequence[Box]) -> str:
+    """Return words beside an apex where they hide no line, on its plumb line where none is so."""
+    (x, top), (_, foot) = plumb.start, plumb.end
+    near = [Label((x + side * away, top + down), content, anchor, "name") for down, away in _BY_APEX for side, anchor in _SIDES]
+    inside = [place for place in near if within(place, _VIEW[0]) == place]
+    return clear([within(Label((x, (top + foot) / 2), content, style="name"), _VIEW[0]), *inside], taken).drawn()
 
 
 def _near(points_m: list[Vector], margins_m: Iterable[Vector]) -> list[Vector]:
@@ -109,7 +141,7 @@ def _stations(result: FlightResult, site: Site) -> tuple[Station, ...]:
     return tuple(site.station(sighting.station) for sighting in result.sightings)
 
 
-def _sights(frame: Frame, result: FlightResult, site: Site, *, only_azimuths: bool) -> list[str]:
+def _sights(frame: Frame, result: FlightResult, site: Site, *, only_azimuths: bool) -> list[_Stroke]:
     """Return the lines of sight; one without an azimuth is dashed and drawn towards the apex."""
     drawn = []
     for sighting in result.sightings:
@@ -117,7 +149,7 @@ def _sights(frame: Frame, result: FlightResult, site: Site, *, only_azimuths: bo
         along = _along(sighting, start, result.position_m)
         if along is not None and (sighting.azimuth_rad is not None or not only_azimuths):
             end = start + along * _reach(frame, start, along, result.position_m)
-            drawn.append(line(frame.at(start), frame.at(end), "sight" if sighting.azimuth_rad is not None else "sight dashed"))
+            drawn.append(_Stroke(frame.at(start), frame.at(end), "sight" if sighting.azimuth_rad is not None else "sight dashed"))
     return drawn
 
 
