@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from math import hypot, isinf, sqrt
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -35,6 +35,7 @@ from apexfix.reduce.verdict import Evidence, judge
 from apexfix.units import DEG
 
 COMMON_SOURCES: Final = ("unit zero", "survey")
+DISAGREEMENT: Final = "disagreement"  # in the budget, where a sigma was widened
 QUANTITIES: Final = ("azimuth", "elevation")
 LEAST_SQUARES: Final = "weighted least squares"
 WITH_PRIOR: Final = "weighted least squares with a drift prior"
@@ -83,62 +84,73 @@ def _kept(batch: Batch, fit: Fit) -> Observations:
     return Observations(names, batch.station_m[rows], kept.azimuth_rad[0, rows], kept.elevation_rad[0, rows], **stated)
 
 
-def answered(flight: Flight, batch: Batch, fit: Fit, beside: Classical, options: Options) -> FlightResult:
-    """Return the result of a flight that has a position.
+class Answer(NamedTuple):
+    """The result of a flight by its presses, and what its verdict rests on."""
+
+    result: FlightResult
+    evidence: Evidence | None  # None where there is no position
+    remarks: tuple[str, ...]  # the last of the reasons: what a person should know besides
+
+
+def evidence_of(batch: Batch, fit: Fit, beside: Classical, options: Options) -> Evidence:
+    """Return what the verdict on a flight that has a position rests on; parameters as of :func:`answered`."""
+    fixes = fit.solution.fixes
+    east, north, height = fixes.position_m[0].tolist()
+    cost, spare, widening = float(fixes.chi2[0]), _spare(fit), _widening(fit)
+    return Evidence(
+        height_m=height,
+        sigma_m=widening * sqrt(fit.covariance_m2[2, 2]),
+        interval_m=stretched(fit.interval_m, height, widening),
+        interval_closed=fit.closed,
+        cost=cost,
+        redundancy=spare,
+        probability=global_test(cost, spare),
+        drift_m=hypot(east, north),
+        prior_share=float(fixes.prior_share[0]),
+        sporting=beside.sporting,
+        closure_limit_percent=options.closure_limit_percent,
+        excluded=int((batch.present[0] & ~fit.kept).sum()),
+        ambiguous=fit.ambiguous,
+    )
+
+
+def answered(flight: Flight, batch: Batch, fit: Fit, beside: Classical, options: Options) -> Answer:
+    """Return the answer for a flight that has a position.
 
     Parameters
     ----------
     batch : all readings of the flight, a batch of one
     """
-    fixes = fit.solution.fixes
-    position = fixes.position_m[0]
+    evidence = evidence_of(batch, fit, beside, options)
+    position = fit.solution.fixes.position_m[0]
     residual, jacobian = (array[0] for array in fit.solution.whitened())
-    cost, spare = float(fixes.chi2[0]), _spare(fit)
-    probability = global_test(cost, spare)
-    widening = sqrt(cost / spare) if probability < ALPHA_GLOBAL else 1.0
-    covariance = widening**2 * fit.covariance_m2
-    height = float(position[2])
-    interval = stretched(fit.interval_m, height, widening)
+    widening = _widening(fit)
     misclosures = _misclosures(batch, fit)
-    excluded = _excluded(batch, fit, misclosures)
-    evidence = Evidence(
-        height_m=height,
-        sigma_m=sqrt(covariance[2, 2]),
-        interval_m=interval,
-        interval_closed=fit.closed,
-        cost=cost,
-        redundancy=spare,
-        probability=probability,
-        drift_m=hypot(position[0], position[1]),
-        prior_share=float(fixes.prior_share[0]),
-        sporting=beside.sporting,
-        closure_limit_percent=options.closure_limit_percent,
-        excluded=len(excluded),
-        ambiguous=fit.ambiguous,
-    )
-    verdict, reasons = judge(evidence, [*_blind_spots(batch, fit, jacobian), *_influence(batch, fit, residual, jacobian)])
+    remarks = (*_blind_spots(batch, fit, jacobian), *_influence(batch, fit, residual, jacobian))
+    verdict, reasons = judge(evidence, remarks)
     method = LEAST_SQUARES if fit.solution.lean is None else WITH_PRIOR
-    return FlightResult(
+    result = FlightResult(
         flight=flight.number,
         verdict=verdict,
         reasons=reasons,
         position_m=position,
-        covariance_m2=covariance,
-        interval95_m=interval,
+        covariance_m2=widening**2 * fit.covariance_m2,
+        interval95_m=evidence.interval_m,
         closure_percent=None if beside.sporting is None else beside.sporting.closure_percent,
         method=method,
-        methods={method: height, **beside.heights_m},
+        methods={method: evidence.height_m, **beside.heights_m},
         residuals=_residuals(flight, batch, misclosures, fit.solution.sigma_rad[0]),
-        excluded=excluded + flight.set_aside,
+        excluded=_excluded(batch, fit, misclosures) + flight.set_aside,
         budget_m=_budget(fit, jacobian, widening),
         sightings=flight.sightings,
         tracks=flight.tracks,
     )
+    return Answer(result, evidence, remarks)
 
 
-def unanswered(flight: Flight, batch: Batch, fit: Fit, beside: Classical) -> FlightResult:
-    """Return the result of a flight that has no position, with the reason why."""
-    return FlightResult(
+def unanswered(flight: Flight, batch: Batch, fit: Fit, beside: Classical) -> Answer:
+    """Return the answer for a flight that has no position, with the reason why."""
+    result = FlightResult(
         flight=flight.number,
         verdict=Verdict.UNSOLVED,
         reasons=(_trouble(batch, fit),),
@@ -152,12 +164,19 @@ def unanswered(flight: Flight, batch: Batch, fit: Fit, beside: Classical) -> Fli
         sightings=flight.sightings,
         tracks=flight.tracks,
     )
+    return Answer(result, None, ())
 
 
 def _spare(fit: Fit) -> int:
     """Return how many readings there are beyond the unknowns; a prior on east and north counts as two."""
     prior = 0 if fit.solution.lean is None else 2
     return max(int(fit.kept.sum()) + prior - UNKNOWNS, 0)
+
+
+def _widening(fit: Fit) -> float:
+    """Return by how much the readings disagree more than their sigmas say, 1 where that may be chance."""
+    cost, spare = float(fit.solution.fixes.chi2[0]), _spare(fit)
+    return sqrt(cost / spare) if global_test(cost, spare) < ALPHA_GLOBAL else 1.0
 
 
 def _budget(fit: Fit, jacobian: Vector, widening: float) -> dict[str, float]:
@@ -173,7 +192,7 @@ def _budget(fit: Fit, jacobian: Vector, widening: float) -> dict[str, float]:
     if fit.solution.lean is not None:
         own["drift prior"] = height_sigma * sqrt(float(fixes.prior_share[0]))
     if widening > 1:
-        own["disagreement"] = height_sigma * sqrt(widening**2 - 1)
+        own[DISAGREEMENT] = height_sigma * sqrt(widening**2 - 1)
     return own
 
 

@@ -5,8 +5,8 @@ from dataclasses import fields, replace
 
 import numpy as np
 
-from apexfix.model import DayResult, Flight, FlightResult, Site, Vector
-from apexfix.reduce.answer import answered, by_elevations, classical, unanswered
+from apexfix.model import DayResult, Flight, Site, Vector
+from apexfix.reduce.answer import Answer, answered, by_elevations, classical, unanswered
 from apexfix.reduce.flight import Fit
 from apexfix.reduce.least_squares import Fixes
 from apexfix.reduce.observe import Observations, observe
@@ -34,17 +34,17 @@ def reduce_day(site: Site, flights: Sequence[Flight], options: Options = DEFAULT
     day = settled(batch, options)
     elevations = by_elevations(day.batch, day.fits)
     rows = [np.array([k]) for k in range(len(seen))]
-    results = tuple(
-        _result(flight, day.batch.take(row), fit, elevations.take(row), options)
+    pressed = tuple(
+        _answer(flight, day.batch.take(row), fit, elevations.take(row), options)
         for flight, row, fit in zip(flights, rows, day.fits, strict=True)
     )
-    answers = zip(with_tracks(site, results, day.let_go, options), flights, strict=True)
+    answers = zip(with_tracks(site, pressed, day, options), flights, strict=True)
     # what the matching says holds for presses and tracks alike
     whole = tuple(replace(answer, reasons=answer.reasons + flight.remarks) for answer, flight in answers)
     return DayResult(site, whole, day.remarks)
 
 
-def _result(flight: Flight, batch: Batch, fit: Fit, elevations: Fixes, options: Options) -> FlightResult:
+def _answer(flight: Flight, batch: Batch, fit: Fit, elevations: Fixes, options: Options) -> Answer:
     beside = classical(batch, fit, elevations, options)
     if fit.solution.fixes.solved[0]:
         return answered(flight, batch, fit, beside, options)

@@ -5,13 +5,15 @@ whether the heights that the stations give agree within a share of the height, w
 pair of careless readings can close by luck, and a careful pair of a low flight may not.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from apexfix.model import Verdict
+from apexfix.reduce.at_apex import OffTrack, ZeroCheck
 from apexfix.reduce.closure import SportingVerdict
 from apexfix.reduce.robust import ALPHA_GLOBAL
+from apexfix.units import DEG
 
 ALPHA_DOUBT: Final = 0.01
 WIDEST_HALF: Final = 0.25  # of the height: half an interval wider than this is a guess more than a measurement
@@ -49,18 +51,26 @@ def judge(evidence: Evidence, remarks: Sequence[str] = ()) -> tuple[Verdict, tup
     return verdict, (*reasons, *remarks)
 
 
-def judge_tracks(evidence: Evidence, pressed: Verdict, sigmas_apart: float | None) -> tuple[Verdict, tuple[str, ...]]:
-    """Return the same for an arc through the tracks, beside what the presses were judged.
+@dataclass(frozen=True, slots=True)
+class TrackChecks:
+    """What an arc is checked by, beside its own width."""
 
-    ``sigmas_apart`` is how far the two heights lie from each other, None where that is no further than chance puts them.
+    zeros: ZeroCheck
+    off: OffTrack | None  # None where every press lies on its track
+    pressed: Evidence | None  # of the presses as they were made; None where they have no position
+    carried: Evidence | None  # of the same carried along the arc to the apex
+    late_s: Mapping[str, float]  # station -> what its press shows, after the apex
+
+
+def judge_tracks(arc: Evidence, checks: TrackChecks) -> tuple[Verdict, tuple[str, ...]]:
+    """Return the same for an arc through the tracks.
+
+    What the presses disagree about as they were made does not count where they agree at the apex: then it is explained.
     """
-    answer = f"the arc through the tracks puts the apex at {evidence.height_m:.1f} m with a sigma of {evidence.sigma_m:.1f} m"
-    findings: list[Finding] = [(Verdict.ACCEPTED, answer), *_width(evidence), *_drift(evidence)]
-    if sigmas_apart is not None:
-        findings.append((Verdict.DOUBTFUL, f"the tracks and the presses give heights {sigmas_apart:.1f} sigmas apart"))
-    if pressed in (Verdict.REJECTED, Verdict.UNSOLVED):
-        findings.append((Verdict.DOUBTFUL, f"the presses alone are {pressed.value}; only the tracks give a height"))
-    return _worst_first(findings)
+    answer = f"the arc through the tracks puts the apex at {arc.height_m:.1f} m with a sigma of {arc.sigma_m:.1f} m"
+    findings: list[Finding] = [(Verdict.ACCEPTED, answer), *_width(arc), *_drift(arc)]
+    zeros = judge_zeros(checks.zeros, closes=checks.carried is not None and _closes(checks.carried))
+    return _worst_first([*findings, zeros, *_on_track(checks.off), *_carried(checks), *_as_pressed(checks), *_exclusions(arc)])
 
 
 def _worst_first(findings: list[Finding]) -> tuple[Verdict, tuple[str, ...]]:
@@ -101,6 +111,55 @@ def _exclusions(e: Evidence) -> list[Finding]:
         plural = "reading was" if e.excluded == 1 else "readings were"
         return [(Verdict.ACCEPTED, f"{e.excluded} {plural} left out, see excluded; the others agree without")]
     return []
+
+
+def judge_zeros(zeros: ZeroCheck, *, closes: bool) -> Finding:
+    """Return what the worst zero that an arc needs means for a height whose readings close, or do not, by the sporting rule."""
+    worst, size = f"the {zeros.quantity} zero of station {zeros.station}", f"{zeros.w:.1f} sigmas"
+    if zeros.probability >= ALPHA_DOUBT:
+        return Verdict.ACCEPTED, f"the arc needs no zero far from what is believed of it (the furthest: {worst}, {size})"
+    figures = f"probability {zeros.probability:.2g}"
+    sentence = f"the tracks meet only with a zero {size} from what is believed of it ({figures}); two stations cannot show which"
+    if zeros.nameable:
+        sentence = f"the arc needs {worst} {size} from what is believed of it ({zeros.value_rad / DEG:+z.1f}°, {figures})"
+    if zeros.widening == 1:
+        return Verdict.DOUBTFUL, sentence
+    return Verdict.DOUBTFUL if closes else Verdict.REJECTED, f"{sentence}; the interval is widened to match"
+
+
+def _on_track(off: OffTrack | None) -> list[Finding]:
+    if off is None:
+        return []
+    where = f"{off.value_rad / DEG:+z.1f}° from where the arc has its tube at that instant"
+    figures = f"{off.sigmas:.1f} times its sigma; all presses together: probability {off.probability:.2g}"
+    return [(Verdict.DOUBTFUL, f"the {off.quantity} at the press of station {off.station} lies {where} ({figures})")]
+
+
+def _carried(checks: TrackChecks) -> list[Finding]:
+    if checks.carried is None:
+        return [(Verdict.DOUBTFUL, "the presses have no height, also carried along the arc to the apex; only the tracks give one")]
+    findings = [*_agreement(checks.carried), *_closure(checks.carried)]
+    if checks.carried.excluded:
+        findings.append((Verdict.DOUBTFUL, "a reading is far from where the others put the apex, and its track is in the arc"))
+    return [(verdict, f"presses carried along the arc to the apex: {sentence}") for verdict, sentence in findings]
+
+
+def _as_pressed(checks: TrackChecks) -> list[Finding]:
+    """Say how the presses looked before they were carried, and why that was so; no more than that, for the rest is judged."""
+    pressed, carried = checks.pressed, checks.carried
+    if pressed is None:
+        return []
+    sentences = [sentence for _, sentence in _closure(pressed)]
+    explained = carried is not None and carried.probability >= ALPHA_DOUBT
+    if explained and (pressed.ambiguous or pressed.probability < ALPHA_DOUBT):
+        disagree = f"they disagree (chi-square {pressed.cost:.1f} with {pressed.redundancy} to spare)"
+        trouble = "they leave open which of them is wrong" if pressed.ambiguous else disagree
+        sentences.append(f"{trouble}, because they show the model {_when(checks.late_s)}")
+    return [(Verdict.ACCEPTED, f"presses as they were made: {sentence}") for sentence in sentences]
+
+
+def _when(late_s: Mapping[str, float]) -> str:
+    return ", ".join(f"{abs(late):.1f} s {'after' if late >= 0 else 'before'} its apex ({name})" for name, late in late_s.items())
 
 
 def _redundancy(e: Evidence) -> list[Finding]:

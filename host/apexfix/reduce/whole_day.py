@@ -35,6 +35,7 @@ class Settled:
 
     batch: Batch  # with the zeros of the day taken out, where they were applied
     fits: tuple[Fit, ...]
+    stated: Batch  # without what is let go, which is known as well as the day knows it; every flight stands alone in it
     let_go: tuple[Correction, ...]  # zeros whose stated sigma the day contradicts
     remarks: tuple[str, ...]
 
@@ -44,12 +45,12 @@ def settled(batch: Batch, options: Options) -> Settled:
     alone = tuple(fits(batch, options))
     solved = sum(bool(own.solution.fixes.solved[0]) for own in alone)
     if not options.whole_day or len(batch.stations) < LEAST_STATIONS or solved < LEAST_FLIGHTS:
-        return Settled(batch, alone, (), ())
+        return Settled(batch, alone, batch, (), ())
     kept = _without_single_blunders(batch, alone)
     try:
         return _together(batch, alone, kept, options)
     except ReductionError as error:
-        return Settled(batch, alone, (), (f"each flight stands alone: {error}",))
+        return Settled(batch, alone, batch, (), (f"each flight stands alone: {error}",))
 
 
 def _without_single_blunders(batch: Batch, alone: tuple[Fit, ...]) -> Mask:
@@ -66,7 +67,7 @@ def _together(batch: Batch, alone: tuple[Fit, ...], kept: Mask, options: Options
     for _ in range(_ROUNDS):
         day = adjust_day(batch, kept, options)
         if not _helps(day):
-            return Settled(batch, alone, (), day.remarks)
+            return Settled(batch, alone, batch, (), day.remarks)
         corrected = _corrected(batch, day)
         again = fits(corrected, options)
         found = np.stack([own.kept for own in again])
@@ -75,7 +76,7 @@ def _together(batch: Batch, alone: tuple[Fit, ...], kept: Mask, options: Options
         kept = found
     answers = _joint_or_alone(batch, again, day, options)
     applied = f"the zeros of the day are taken out of the readings of all {len(answers)} flights"
-    return Settled(corrected, answers, day.flagged, (applied, *day.remarks))
+    return Settled(corrected, answers, without_flagged(batch, day.flagged), day.flagged, (applied, *day.remarks))
 
 
 def _helps(day: DayAdjustment) -> bool:
