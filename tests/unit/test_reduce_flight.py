@@ -1,5 +1,7 @@
 """One flight, also where the layout or the readings are degenerate: a clear verdict, never a NaN, never a warning."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -81,6 +83,62 @@ def test_two_stations_that_miss_each_other_are_rejected_and_told_that_neither_ca
     assert "disagreement" in result.budget_m
     low, high = result.interval95_m
     assert low < APEX_M[2] < high  # widened to match
+
+
+@pytest.mark.parametrize(("apex_m", "wrong_deg"), [((-40.0, 0.0, 150.0), 50), ((-40.0, 0.0, 200.0), 49)])
+def test_two_opposite_blunders_that_put_the_apex_at_a_station_do_not_look_certain(apex_m, wrong_deg):
+    places = {name: TRIANGLE[name] for name in "AB"}
+    turn = {"A": -wrong_deg * DEG, "B": wrong_deg * DEG}
+    right = [sighting(name, place, apex_m) for name, place in places.items()]
+    wild = tuple(replace(s, elevation_rad=s.elevation_rad + turn[s.station]) for s in right)
+    zeros = dict.fromkeys(("sigma_elevation_zero_rad", "sigma_azimuth_zero_rad"), 0.3 * DEG)
+    result = reduce_day(site(places, sigma_position_m=0.05, **zeros), [Flight(1, wild)]).flights[0]
+    assert result.verdict is Verdict.REJECTED
+    low, high = result.interval95_m
+    # at a station every line of sight of it passes, and the likelihood knows a height to millimetres
+    assert high - low > np.sqrt(result.covariance_m2[2, 2])
+
+
+# --- more than one explanation --------------------------------------------------------------------------------------
+
+
+def one_wild(draw):
+    """Return what three stations read with noise, one reading wild, and the true height."""
+    apex = np.array([*draw.normal(0, 25, 2), draw.uniform(100, 280)])
+    wild = turned("ABC"[draw.integers(3)], *(draw.permutation([0.0, draw.choice([-1, 1]) * draw.uniform(3, 10)])))
+    read = [wild(sighting(name, place, apex)) for name, place in TRIANGLE.items()]
+    noise = draw.normal(0, 0.4 * DEG, (3, 2))
+    return tuple(
+        replace(s, azimuth_rad=float(s.azimuth_rad + azimuth), elevation_rad=float(s.elevation_rad + elevation))
+        for s, (azimuth, elevation) in zip(read, noise, strict=True)
+    ), apex[2]
+
+
+@pytest.fixture(scope="module")
+def left_open():
+    """The results of those of 200 flights with a wild reading that leave open which it is, with their true heights."""
+    draw = np.random.default_rng(3)
+    seen = [one_wild(draw) for _ in range(200)]
+    one = 0.3 * DEG
+    own = site(TRIANGLE, sigma_elevation_rad=one, sigma_azimuth_rad=one, sigma_elevation_zero_rad=one, sigma_azimuth_zero_rad=one)
+    flights = [Flight(number, tuple(replace(s, flight=number) for s in read)) for number, (read, _) in enumerate(seen, 1)]
+    results = reduce_day(own, flights, Options(whole_day=False)).flights
+    told = zip(results, (truth for _, truth in seen), strict=True)
+    return [pair for pair in told if any("another choice of wrong readings" in reason for reason in pair[0].reasons)]
+
+
+def test_the_sigma_of_a_flight_that_is_open_about_which_reading_is_wrong_holds_the_truth_like_its_interval(left_open):
+    assert len(left_open) >= 8
+    z = np.array([(result.position_m[2] - truth) / np.sqrt(result.covariance_m2[2, 2]) for result, truth in left_open])
+    assert np.abs(z).max() < 3  # up to 10 by the sigma of the likelier explanation alone
+    assert all(result.interval95_m[0] <= truth <= result.interval95_m[1] for result, truth in left_open)
+
+
+def test_the_budget_of_such_a_flight_names_the_question_and_adds_up(left_open):
+    for result, _ in left_open:
+        assert result.budget_m["which reading is wrong"] >= 0
+        assert np.sqrt(sum(share**2 for share in result.budget_m.values())) == pytest.approx(np.sqrt(result.covariance_m2[2, 2]))
+        assert np.linalg.eigvalsh(result.covariance_m2).min() > 0
 
 
 def test_two_stations_say_what_they_cannot_see():

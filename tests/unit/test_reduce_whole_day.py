@@ -1,9 +1,12 @@
 """A backsight that is wrong by degrees, through the whole reduction of a day; the directions come by arc tangents."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from apexfix.model import Flight, Sighting, Site, Station
+from apexfix.reduce import whole_day
 from apexfix.reduce.day import reduce_day
 from apexfix.reduce.options import Options
 
@@ -58,3 +61,30 @@ def test_a_day_without_a_fault_names_no_zero_and_says_what_it_cannot_tell():
     remarks = reduce_day(site, flights).remarks
     assert not any("look at" in remark for remark in remarks)
     assert any("cannot tell" in remark for remark in remarks)
+
+
+def with_blunders(seed):
+    """Return a day with a backsight that is wrong by two degrees, and a wild elevation in about every other flight."""
+    rng = np.random.default_rng(seed)
+    site, flights, _ = seen(rng, 2.0)
+    for k, flight in enumerate(flights):
+        if rng.random() < 0.5:
+            sightings, n = list(flight.sightings), rng.integers(3)
+            wild = sightings[n].elevation_rad + rng.choice([-1, 1]) * rng.uniform(1.5, 6) * DEG
+            sightings[n] = replace(sightings[n], elevation_rad=wild)
+            flights[k] = Flight(flight.number, tuple(sightings))
+    return site, flights
+
+
+@pytest.mark.parametrize("seed", [5, 22, 35])
+def test_a_day_is_adjusted_until_its_flights_keep_the_readings_that_were_adjusted(seed):
+    remarks = reduce_day(*with_blunders(seed)).remarks
+    assert any("of all 6 flights" in remark for remark in remarks)
+
+
+def test_flights_whose_readings_are_not_those_of_the_adjustment_stand_alone_and_the_day_says_so(monkeypatch):
+    monkeypatch.setattr(whole_day, "_ROUNDS", 1)
+    day = reduce_day(*with_blunders(35))
+    assert any("of 5 flights" in remark and "in their order, 4 would" in remark for remark in day.remarks)
+    joint = ["unit zero and survey" in flight.budget_m for flight in day.flights]
+    assert joint == [True, True, True, False, True, True]

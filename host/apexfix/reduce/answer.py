@@ -36,6 +36,7 @@ from apexfix.units import DEG
 
 COMMON_SOURCES: Final = ("unit zero", "survey")
 DISAGREEMENT: Final = "disagreement"  # in the budget, where a sigma was widened
+WHICH_IS_WRONG: Final = "which reading is wrong"  # the same, where more than one explanation holds
 QUANTITIES: Final = ("azimuth", "elevation")
 LEAST_SQUARES: Final = "weighted least squares"
 WITH_PRIOR: Final = "weighted least squares with a drift prior"
@@ -184,8 +185,11 @@ def _budget(fit: Fit, jacobian: Vector, widening: float) -> dict[str, float]:
     whitened_gain = (jacobian @ fixes.covariance_m2[0, 2]).reshape(-1, 2)
     gain = np.where(fit.kept, whitened_gain / np.where(fit.kept, sigma, 1.0), 0.0)
     own = shares(gain, {name: part[0] for name, part in fit.solution.parts.items()})
-    common = float(fit.covariance_m2[2, 2] - fixes.covariance_m2[0, 2, 2])
-    if common > 0:  # adjusted over the whole day, where the two are no longer independent
+    between = 0.0 if fit.between_m2 is None else float(fit.between_m2[2, 2])
+    common = float(fit.covariance_m2[2, 2] - fixes.covariance_m2[0, 2, 2]) - between
+    if fit.between_m2 is not None:
+        own[WHICH_IS_WRONG] = sqrt(between)
+    if common > 1e-9 * between:  # adjusted over the whole day, where the two are no longer independent
         own = {name: share for name, share in own.items() if name not in COMMON_SOURCES}
         own[" and ".join(COMMON_SOURCES)] = sqrt(common)
     height_sigma = sqrt(fit.covariance_m2[2, 2])

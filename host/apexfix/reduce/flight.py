@@ -2,12 +2,14 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
+from math import sqrt
 from typing import Final
 
 import numpy as np
 
 from apexfix.model import Vector
-from apexfix.reduce.interval import HeightIntervals
+from apexfix.reduce.interval import COVERAGE_SIGMAS, HeightIntervals
 from apexfix.reduce.options import Options
 from apexfix.reduce.robust import (
     ALPHA_GLOBAL,
@@ -38,6 +40,7 @@ class Fit:
     kept: Mask  # (N, 2)
     covariance_m2: Vector  # (3, 3) of the position; NaN where unsolved
     ambiguous: bool = False
+    between_m2: Vector | None = None  # (3, 3) of the covariance: what other explanations add; None where there is no other
 
 
 def fits(batch: Batch, options: Options) -> list[Fit]:
@@ -78,6 +81,10 @@ def _closed(own: Fit) -> Fit:
     if own.closed or own.solution.lean is not None or not own.solution.fixes.solved[0]:
         return own
     interval, closed = simulated_interval(own.solution)
+    height, first_order = float(own.solution.fixes.position_m[0, 2]), COVERAGE_SIGMAS * sqrt(own.covariance_m2[2, 2])
+    if interval[1] - interval[0] < first_order:
+        # less than half of what first order says: wild readings have put the apex at a station, and there every draw stays
+        return replace(own, interval_m=(height - first_order, height + first_order), closed=False)
     return replace(own, interval_m=interval, closed=closed)
 
 
@@ -119,7 +126,7 @@ def _searched(suspects: list[Fit], batch: Batch, options: Options) -> list[Fit]:
     refits = _fits(batch.take(rows), np.array([kept for _, kept in wanted]).reshape(-1, *batch.present.shape[1:]), options)
     for k in dict.fromkeys(rows.tolist()):
         best, *rivals = (fit for fit, row in zip(refits, rows, strict=True) if row == k)
-        answers[k] = _among(best, rivals)
+        answers[k] = _among(best, rivals, options)
     return answers
 
 
@@ -130,22 +137,44 @@ def _chosen(found: Consensus, suspect: Fit) -> list[Mask]:
     return [kept.reshape(-1, 2) for kept in (found.kept, *found.rivals[:_MOST_RIVALS])]
 
 
-def _among(best: Fit, rivals: list[Fit]) -> Fit:
-    """Return a fit whose interval holds those of its rivals, too."""
-    ends = [rival.interval_m for rival in rivals if rival.solution.fixes.solved[0]]
-    low, high = min([best.interval_m[0], *(e[0] for e in ends)]), max([best.interval_m[1], *(e[1] for e in ends)])
-    return replace(best, interval_m=(low, high), ambiguous=bool(ends))
+def _among(best: Fit, rivals: list[Fit], options: Options) -> Fit:
+    """Return a fit whose interval holds those of its rivals, too, and whose covariance holds where they put the apex.
+
+    The second moments of the mixture about the position that is told, each explanation weighted by its likelihood.
+    """
+    every = [best, *(rival for rival in rivals if rival.solution.fixes.solved[0])]
+    if len(every) == 1:
+        return best
+    low, high = min(fit.interval_m[0] for fit in every), max(fit.interval_m[1] for fit in every)
+    score = np.array([_score(fit, options) for fit in every])
+    weight = np.exp((score.min() - score) / 2)
+    apart = np.array([fit.solution.fixes.position_m[0] - best.solution.fixes.position_m[0] for fit in every])
+    moments = np.array([fit.covariance_m2 for fit in every]) + apart[:, :, None] * apart[:, None, :]
+    covariance = np.tensordot(weight / weight.sum(), moments, axes=1)
+    between = covariance - best.covariance_m2
+    if between[2, 2] < 0:  # another explanation that knows the height better makes it no better known
+        between, covariance = np.zeros((3, 3)), best.covariance_m2
+    return replace(best, interval_m=(low, high), covariance_m2=covariance, ambiguous=True, between_m2=between)
+
+
+def _score(fit: Fit, options: Options) -> float:
+    """Return minus twice the log-likelihood of an explanation, up to what all of one flight share, as the search has it."""
+    fixes = fit.solution.fixes
+    implausible = min(float(_implausible(fixes.position_m, options)[0]), CRITICAL_W**2)
+    return float(fixes.chi2[0]) - CRITICAL_W**2 * int(fit.kept.sum()) + implausible
+
+
+def _implausible(position_m: Vector, options: Options) -> Vector:
+    """Return how far (K, 3) positions lie from the pad for their height, like a cost."""
+    cost: Vector = np.sum(position_m[:, :2] ** 2, axis=1) / options.drift.variance_m2(position_m[:, 2])
+    return cost
 
 
 def search(batch: Batch, options: Options) -> list[Consensus | None]:
     """Return the most likely choice of the readings of every flight of a batch; all of them take their steps together."""
 
-    def implausible(position_m: Vector) -> Vector:
-        cost: Vector = np.sum(position_m[:, :2] ** 2, axis=1) / options.drift.variance_m2(position_m[:, 2])
-        return cost
-
     found: list[Consensus | None] = [None] * len(batch.present)
-    searches = {k: consensus(present.ravel(), implausible) for k, present in enumerate(batch.present)}
+    searches = {k: consensus(present.ravel(), partial(_implausible, options=options)) for k, present in enumerate(batch.present)}
     asked = {k: next(own) for k, own in searches.items()}
     while asked:
         trials = _trials(batch, asked, options)

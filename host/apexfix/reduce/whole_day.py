@@ -11,6 +11,7 @@ from math import sqrt
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from apexfix.errors import ReductionError
 from apexfix.model import Vector
@@ -23,10 +24,12 @@ from apexfix.reduce.sightline import Mask
 from apexfix.reduce.solve import Batch
 from apexfix.reduce.uncertainty import Sigmas
 
+Flights = NDArray[np.bool_]  # (F,)
+
 LEAST_STATIONS: Final = 3  # with two, a zero and a drift of all flights look the same
 LEAST_FLIGHTS: Final = 3
 _SYSTEMATIC: Final = 0.3  # share of a station's flights; a reading accused this often, and more than once, has a wrong zero
-_ROUNDS: Final = 2
+_ROUNDS: Final = 5  # two nearly always do
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +74,24 @@ def _together(batch: Batch, alone: tuple[Fit, ...], kept: Mask, options: Options
         corrected = _corrected(batch, day)
         again = fits(corrected, options)
         found = np.stack([own.kept for own in again])
-        if np.array_equal(found, kept):
+        as_used = np.all(found == kept, axis=(1, 2))
+        if as_used.all():
             break
         kept = found
-    answers = _joint_or_alone(batch, again, day, options)
-    applied = f"the zeros of the day are taken out of the readings of all {len(answers)} flights"
-    return Settled(corrected, answers, without_flagged(batch, day.flagged), day.flagged, (applied, *day.remarks))
+    answers = _joint_or_alone(batch, again, day, as_used, options)
+    remarks = (_applied(as_used), *day.remarks)
+    return Settled(corrected, answers, without_flagged(batch, day.flagged), day.flagged, remarks)
+
+
+def _applied(as_used: Flights) -> str:
+    count, alone = len(as_used), int(np.sum(~as_used))
+    if not alone:
+        return f"the zeros of the day are taken out of the readings of all {count} flights"
+    which = ", ".join(str(row) for row in np.flatnonzero(~as_used) + 1)
+    return (
+        f"the zeros of the day are taken out of the readings of {count - alone} flights; of the {count} in their order, {which} "
+        "would then leave out other readings than the adjustment did, and stand alone"
+    )
 
 
 def _helps(day: DayAdjustment) -> bool:
@@ -106,8 +121,10 @@ def _corrected(batch: Batch, day: DayAdjustment) -> Batch:
     )
 
 
-def _joint_or_alone(batch: Batch, again: list[Fit], day: DayAdjustment, options: Options) -> tuple[Fit, ...]:
-    took_part = np.isfinite(day.position_m[:, 0]) & np.array([bool(own.solution.fixes.solved[0]) for own in again])
+def _joint_or_alone(batch: Batch, again: list[Fit], day: DayAdjustment, as_used: Flights, options: Options) -> tuple[Fit, ...]:
+    """Return the fits with the covariance of the day, where the day has adjusted just the readings that they keep."""
+    solved = np.array([bool(own.solution.fixes.solved[0]) for own in again])
+    took_part = np.isfinite(day.position_m[:, 0]) & solved & as_used
     each = zip(again, day.covariance_m2, took_part, strict=True)
     answers = [_joint(own, covariance) if took else own for own, covariance, took in each]
     others = np.flatnonzero(~took_part)
@@ -120,6 +137,8 @@ def _joint_or_alone(batch: Batch, again: list[Fit], day: DayAdjustment, options:
 
 def _joint(own: Fit, covariance_m2: Vector) -> Fit:
     """Return a fit with the covariance that holds the zeros, and its interval stretched to match."""
+    if own.between_m2 is not None:
+        covariance_m2 = covariance_m2 + own.between_m2
     factor = sqrt(covariance_m2[2, 2] / own.covariance_m2[2, 2])
     height = float(own.solution.fixes.position_m[0, 2])
     return replace(own, covariance_m2=covariance_m2, interval_m=stretched(own.interval_m, height, factor))
