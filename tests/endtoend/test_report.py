@@ -255,7 +255,7 @@ def test_the_numbers_in_the_figures_are_those_of_the_json(written):
             for residual in flight["residuals"]
             for quantity in ("azimuth", "elevation")
         ]
-        wanted = [f"{value:+.2f}°, {value / sigma:+.1f} σ" for value, sigma in pairs]
+        wanted = [f"{value:+z.2f}°, {value / sigma:+z.1f} σ" for value, sigma in pairs]
         assert arrows == wanted
 
 
