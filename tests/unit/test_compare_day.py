@@ -132,7 +132,7 @@ def test_two_flights_without_a_time_are_not_guessed():
 
 def test_named_flights_must_be_as_many_as_the_file_has():
     assert numbers(paired([control_flight(), control_flight()], {7: None, 8: None}, (8, 7), None)) == {0: 8, 1: 7}
-    with pytest.raises(ReductionError, match="1 numbers of flights given, 2 expected"):
+    with pytest.raises(ReductionError, match="1 number of flights given, 2 expected"):
         paired([control_flight(), control_flight()], {7: None, 8: None}, (8,), None)
 
 
@@ -304,3 +304,12 @@ def test_every_option_stands_on_the_page(root):
     page = (root / "docs" / "compare.md").read_text(encoding="utf-8")
     command = main.get_command(None, "compare")
     assert all(option in page for parameter in command.params for option in parameter.opts if option.startswith("--"))
+
+
+def test_where_nothing_was_compared_there_is_no_legend_of_a_table_and_no_empty_statistics():
+    results = (result(1),)
+    pairing = paired([control_flight("line 2", flight=9)], {1: None}, (), None)
+    text = comparison_text(comparison(DayResult(Site("Meadow", ()), results), [control_flight("line 2", flight=9)], pairing, ()))
+    assert "\n\n\n" not in text
+    assert "±" not in text
+    assert "the day has no flight 9" in text

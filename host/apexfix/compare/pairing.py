@@ -54,7 +54,8 @@ def paired(
     """
     if named and len(named) != len(controls):
         names = "; ".join(control.name for control in controls)
-        raise ReductionError(f"{len(named)} numbers of flights given, {len(controls)} expected, one for each of: {names}")
+        given = f"{len(named)} number{'' if len(named) == 1 else 's'} of flights given"
+        raise ReductionError(f"{given}, {len(controls)} expected, one for each of: {names}")
     numbers: list[int | None] = [*named] if named else [control.flight for control in controls]
     pairs, lost = _by_number(numbers, day_utc_us)
     left = [n for n, number in enumerate(numbers) if number is None]

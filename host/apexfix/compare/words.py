@@ -28,12 +28,13 @@ _CSV: Final = (
 
 def comparison_text(told: Comparison) -> str:
     """Return the answer for the terminal: a row for each flight, the statistics, and what they say."""
-    table = aligned([_HEAD, *(tuple(row_words(row)) for row in told.compared)]) if told.compared else []
-    lines = [told.site, "", *table, ""]
-    lines += [_note(f"{name}: {value}") for name, value in statistics_words(told)]
-    lines += ["", *(fill(sentence, _WIDTH) for sentence in sentences(told)), ""]
+    lines = [told.site, ""]
+    if told.compared:
+        lines += [*aligned([_HEAD, *(tuple(row_words(row)) for row in told.compared)]), ""]
+        lines += [*(_note(f"{name}: {value}") for name, value in statistics_words(told)), ""]
+    lines += [*(fill(sentence, _WIDTH) for sentence in sentences(told)), ""]
     lines += [_note(note) for note in notes(told)]
-    return "\n".join([*lines, fill(LEGEND, _WIDTH)])
+    return "\n".join([*lines, fill(LEGEND, _WIDTH)] if told.compared else lines)
 
 
 def notes(told: Comparison) -> Iterator[str]:
