@@ -161,3 +161,24 @@ def test_an_early_end_of_the_track_leaves_the_other_presses_to_be_carried():
     )
     own = carried(replace(flight, tracks=(short, *flight.tracks[1:])), bench.site_of("ABC"))
     assert set(own.late_s) == {"B", "C"}
+
+
+# --- a zero that the presses of a day make up -----------------------------------------------------------------------
+
+
+def test_an_observer_who_is_always_a_second_late_is_no_zero():
+    late, site = [replace(exact((0.0, 1.0, 0.0)), number=number) for number in range(1, 9)], bench.site_of("ABC")
+    by_presses = reduce_day(site, [replace(flight, tracks=()) for flight in late])
+    assert any("look at its backsight" in remark for remark in by_presses.remarks)
+    assert abs(by_presses.flights[0].position_m[2] - APEX_M[2]) > 4
+    day = reduce_day(site, late)
+    assert any("the tracks do not; presses that come late look like that" in remark for remark in day.remarks)
+    assert not any("look at its backsight" in remark for remark in day.remarks)
+    assert all(flight.position_m == pytest.approx(APEX_M, abs=0.5) for flight in day.flights)
+
+
+def test_a_zero_that_the_tracks_share_is_one():
+    seen, _ = bench.flights(8, "ABC", fault_deg=2.0, seed=4)
+    day = reduce_day(bench.site_of("ABC"), seen)
+    assert any("the elevation zero of station A" in remark and "look at" in remark for remark in day.remarks)
+    assert not any("presses that come late" in remark for remark in day.remarks)

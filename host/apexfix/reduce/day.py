@@ -6,15 +6,17 @@ from dataclasses import fields, replace
 import numpy as np
 
 from apexfix.model import DayResult, Flight, Site, Vector
+from apexfix.reduce.adjust import Correction
 from apexfix.reduce.answer import Answer, answered, by_elevations, classical, unanswered
 from apexfix.reduce.flight import Fit
 from apexfix.reduce.least_squares import Fixes
 from apexfix.reduce.observe import Observations, observe
 from apexfix.reduce.options import Options
 from apexfix.reduce.solve import Batch
-from apexfix.reduce.tracked import with_tracks
+from apexfix.reduce.tracked import tracks_contradict, with_tracks
 from apexfix.reduce.uncertainty import Sigmas
-from apexfix.reduce.whole_day import settled
+from apexfix.reduce.whole_day import settled, standing_alone
+from apexfix.units import DEG
 
 DEFAULTS = Options()
 
@@ -32,6 +34,8 @@ def reduce_day(site: Site, flights: Sequence[Flight], options: Options = DEFAULT
         return DayResult(site, ())
     batch = batch_of(seen)
     day = settled(batch, options)
+    if day.let_go and tracks_contradict(site, flights, day, options):
+        day = standing_alone(batch, options, _not_a_zero(day.let_go))
     elevations = by_elevations(day.batch, day.fits)
     rows = [np.array([k]) for k in range(len(seen))]
     pressed = tuple(
@@ -42,6 +46,11 @@ def reduce_day(site: Site, flights: Sequence[Flight], options: Options = DEFAULT
     # what the matching says holds for presses and tracks alike
     whole = tuple(replace(answer, reasons=answer.reasons + flight.remarks) for answer, flight in answers)
     return DayResult(site, whole, day.remarks)
+
+
+def _not_a_zero(let_go: Sequence[Correction]) -> str:
+    zeros = ", ".join(f"the {c.quantity} of station {c.station} at {c.value / DEG:+z.2f}°" for c in let_go)
+    return f"each flight stands alone: the presses of the day put {zeros}, the tracks do not; presses that come late look like that"
 
 
 def _answer(flight: Flight, batch: Batch, fit: Fit, elevations: Fixes, options: Options) -> Answer:

@@ -1,6 +1,7 @@
 """The better of two answers for a flight: from the presses, or from the arc through the tracks; each by its own covariance."""
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from math import hypot, sqrt
 from typing import Final, NamedTuple, TypeVar
@@ -8,7 +9,7 @@ from typing import Final, NamedTuple, TypeVar
 import numpy as np
 
 from apexfix.errors import ReductionError
-from apexfix.model import FittedTrack, FlightResult, Residual, Site, Station, Track, Vector, Verdict
+from apexfix.model import FittedTrack, Flight, FlightResult, Residual, Site, Station, Track, Vector, Verdict
 from apexfix.reduce.adjust import Correction
 from apexfix.reduce.answer import DISAGREEMENT, QUANTITIES, Answer, by_elevations, classical, evidence_of
 from apexfix.reduce.at_apex import Arc, AtApex, ZeroCheck, at_apex, joined, zero_check
@@ -25,6 +26,7 @@ from apexfix.reduce.whole_day import Settled
 
 TRACK_FIT: Final = "track fit"
 _LEAST_TRACKS: Final = 2
+_WITNESSES: Final = 24  # flights that are asked about a zero of the day
 _Angles = TypeVar("_Angles", Track, FittedTrack)
 
 
@@ -55,6 +57,31 @@ def with_tracks(site: Site, pressed: Sequence[Answer], day: Settled, options: Op
         else:
             results[k] = _judged(site, pressed[k], _as_held(told[k], day.let_go), carried[k], zeros[k])
     return tuple(results)
+
+
+def tracks_contradict(site: Site, flights: Sequence[Flight], day: Settled, options: Options) -> bool:
+    """Return whether arcs fit better with the zeros as stated than with those that the day let go.
+
+    Somebody who presses late in flight after flight reads too low an elevation in each: to a day of presses that is a wrong zero,
+    to an arc it is not. All flights speak of the same zeros, so that some of them are enough.
+    """
+    seen = [(k, flight) for k, flight in enumerate(flights) if len(flight.tracks) >= _LEAST_TRACKS]
+    witnesses = seen[:: max(len(seen) // _WITNESSES, 1)]
+    stated, let_go = (_arc_costs(site, witnesses, replace(day, let_go=zeros), options) for zeros in ((), day.let_go))
+    both = stated.keys() & let_go.keys()
+    return sum(stated[k] for k in both) < sum(let_go[k] for k in both)
+
+
+def _arc_costs(site: Site, flights: Sequence[tuple[int, Flight]], day: Settled, options: Options) -> dict[int, float]:
+    """Return the chi-square of the arcs that can be used, with what the day let go taken out."""
+    known, ready = _known(site, day.let_go), {}
+    for k, flight in flights:
+        fixes = day.fits[k].solution.fixes
+        start = fixes.position_m[0] if fixes.solved[0] else None
+        with suppress(ReductionError):  # what cannot be fitted says nothing here, and is told where its flight is answered
+            tracks = [_corrected(track, day.let_go, -1) for track in flight.tracks]
+            ready[k] = tracked(known, tracks, defaults=options.defaults, start_m=start)
+    return {k: fix.chi2 for k, fix in zip(ready, fit_tracks(list(ready.values())), strict=True) if fix.usable}
 
 
 def _ready(known: Site, result: FlightResult, fit: Fit, day: Settled, options: Options) -> Tracked | str:

@@ -56,6 +56,11 @@ def settled(batch: Batch, options: Options) -> Settled:
         return Settled(batch, alone, batch, (), (f"each flight stands alone: {error}",))
 
 
+def standing_alone(batch: Batch, options: Options, why: str) -> Settled:
+    """Return the fits of flights that are not adjusted together, with a remark that says why."""
+    return Settled(batch, tuple(fits(batch, options)), batch, (), (why,))
+
+
 def _without_single_blunders(batch: Batch, alone: tuple[Fit, ...]) -> Mask:
     """Return the (F, N, 2) readings that the adjustment may use."""
     kept, present = np.stack([own.kept for own in alone]), batch.present
