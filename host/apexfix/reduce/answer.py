@@ -1,6 +1,6 @@
 """From a fit to the value that other rooms read: verdict, sentences, residuals, what was left out and the budget of the sigma."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from math import hypot, isinf, sqrt
@@ -12,7 +12,7 @@ from apexfix.errors import ReductionError
 from apexfix.geometry import angles, wrapped
 from apexfix.model import Exclusion, Flight, FlightResult, Residual, Vector, Verdict
 from apexfix.reduce.closure import SportingVerdict, sporting_verdict
-from apexfix.reduce.elevations import elevations_alone
+from apexfix.reduce.elevations import MethodResult, elevations_alone
 from apexfix.reduce.flight import Fit
 from apexfix.reduce.interval import stretched
 from apexfix.reduce.least_squares import Fixes
@@ -64,16 +64,23 @@ def classical(batch: Batch, fit: Fit, elevations: Fixes, options: Options) -> Cl
     ----------
     batch, elevations : of the one flight
     """
-    results = side_by_side(_kept(batch, fit), elevations=elevations)
-    heights = {result.name: result.height_m for result in results}
+    results = tuple(side_by_side(_kept(batch, fit), elevations=elevations))
+    return Classical({result.name: result.height_m for result in results}, _sporting(results, options))
+
+
+def closing(batch: Batch, fit: Fit, elevations: Fixes, options: Options) -> SportingVerdict | None:
+    """Return whether the readings that are kept close, None where nothing can; parameters as of :func:`classical`."""
+    return _sporting(side_by_side(_kept(batch, fit), elevations=elevations), options)
+
+
+def _sporting(results: Iterable[MethodResult], options: Options) -> SportingVerdict | None:
+    """Return what the first method that has a closure says."""
     for result in results:
         if result.closure is None or not np.isfinite(result.level_m).all():
             continue  # single stations disagree by the drift, which is no fault
         with suppress(ReductionError):  # the rule may ask for a gap between lines of sight, and this method have none
-            return Classical(
-                heights, sporting_verdict(result.closure, rule=options.closure_rule, limit_percent=options.closure_limit_percent)
-            )
-    return Classical(heights, None)
+            return sporting_verdict(result.closure, rule=options.closure_rule, limit_percent=options.closure_limit_percent)
+    return None
 
 
 def _kept(batch: Batch, fit: Fit) -> Observations:
@@ -93,8 +100,8 @@ class Answer(NamedTuple):
     remarks: tuple[str, ...]  # the last of the reasons: what a person should know besides
 
 
-def evidence_of(batch: Batch, fit: Fit, beside: Classical, options: Options) -> Evidence:
-    """Return what the verdict on a flight that has a position rests on; parameters as of :func:`answered`."""
+def evidence_of(batch: Batch, fit: Fit, sporting: SportingVerdict | None, options: Options) -> Evidence:
+    """Return what the verdict on a flight that has a position rests on; batch and fit as of :func:`answered`."""
     fixes = fit.solution.fixes
     east, north, height = fixes.position_m[0].tolist()
     cost, spare, widening = float(fixes.chi2[0]), _spare(fit), _widening(fit)
@@ -108,7 +115,7 @@ def evidence_of(batch: Batch, fit: Fit, beside: Classical, options: Options) -> 
         probability=global_test(cost, spare),
         drift_m=hypot(east, north),
         prior_share=float(fixes.prior_share[0]),
-        sporting=beside.sporting,
+        sporting=sporting,
         closure_limit_percent=options.closure_limit_percent,
         excluded=int((batch.present[0] & ~fit.kept).sum()),
         ambiguous=fit.ambiguous,
@@ -122,7 +129,7 @@ def answered(flight: Flight, batch: Batch, fit: Fit, beside: Classical, options:
     ----------
     batch : all readings of the flight, a batch of one
     """
-    evidence = evidence_of(batch, fit, beside, options)
+    evidence = evidence_of(batch, fit, beside.sporting, options)
     position = fit.solution.fixes.position_m[0]
     residual, jacobian = (array[0] for array in fit.solution.whitened())
     widening = _widening(fit)

@@ -4,7 +4,8 @@ Stations are (N, 3) east, north, up of the sighting axes from the pad; heights a
 ReductionError where it does not apply, and says why.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from itertools import combinations
 
 import numpy as np
@@ -73,7 +74,8 @@ def _cross(station_m: Vector, azimuth_rad: Vector, elevation_rad: Vector) -> tup
 
 def perpendicular_distances(point_m: Vector, station_m: Vector, azimuth_rad: Vector, elevation_rad: Vector) -> Vector:
     """Return the distances (N,) of a point from the lines of sight."""
-    return np.asarray(np.linalg.norm(np.cross(point_m - station_m, direction(azimuth_rad, elevation_rad)), axis=-1))
+    towards, sight = direction(azimuth_rad, elevation_rad), point_m - station_m
+    return np.asarray(np.linalg.norm(sight - np.einsum("ni,ni->n", sight, towards)[:, None] * towards, axis=-1))
 
 
 def common_perpendicular(station_m: Vector, azimuth_rad: Vector, elevation_rad: Vector) -> MethodResult:
@@ -149,8 +151,8 @@ def _heights_at(point_m: Vector, station_m: Vector, elevation_rad: Vector) -> Ve
 
 def side_by_side(
     seen: Observations, prior: HorizontalPrior | None = None, elevations: Fixes | None = None
-) -> tuple[MethodResult, ...]:
-    """Return what every method that applies makes of a flight.
+) -> Iterator[MethodResult]:
+    """Yield what every method that applies makes of a flight.
 
     ``elevations`` is what :func:`elevations_alone` makes of them, where a day solved all its flights at once.
     """
@@ -168,10 +170,6 @@ def side_by_side(
     ]
     if prior is not None:
         trials.append(lambda: elevations_with_prior(low, elevation, sigma, prior))
-    results = []
     for trial in trials:
-        try:
-            results.append(trial())
-        except ReductionError:
-            continue  # a method that does not apply has no height to show
-    return tuple(results)
+        with suppress(ReductionError):  # a method that does not apply has no height to show
+            yield trial()

@@ -11,7 +11,7 @@ import numpy as np
 from apexfix.errors import ReductionError
 from apexfix.model import FittedTrack, Flight, FlightResult, Residual, Site, Station, Track, Vector, Verdict
 from apexfix.reduce.adjust import Correction
-from apexfix.reduce.answer import DISAGREEMENT, QUANTITIES, Answer, by_elevations, classical, evidence_of
+from apexfix.reduce.answer import DISAGREEMENT, QUANTITIES, Answer, by_elevations, closing, evidence_of
 from apexfix.reduce.at_apex import Arc, AtApex, ZeroCheck, at_apex, joined, zero_check
 from apexfix.reduce.flight import Fit, fits
 from apexfix.reduce.interval import COVERAGE_SIGMAS, stretched
@@ -159,8 +159,8 @@ def _carried(day: Settled, arcs: Mapping[int, tuple[FlightResult, Arc]], options
     for k, (own, fit) in enumerate(zip(at, found, strict=True)):
         row = np.array([k])
         solved = bool(fit.solution.fixes.solved[0])
-        beside = classical(own.batch, fit, elevations.take(row), options)
-        carried.append(_Carried(own, evidence_of(own.batch, fit, beside, options) if solved else None))
+        sporting = closing(own.batch, fit, elevations.take(row), options)
+        carried.append(_Carried(own, evidence_of(own.batch, fit, sporting, options) if solved else None))
     return carried
 
 
