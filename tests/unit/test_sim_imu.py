@@ -41,6 +41,15 @@ def test_a_steady_turn_gives_its_rate_and_its_centripetal_force():
     assert force_g[5:-5, 0] == pytest.approx(-0.5 * omega_rad_s**2 / 9.80665, rel=1e-4)  # omega^2 r, inward
 
 
+def test_a_turn_that_speeds_up_shows_the_rate_of_the_instant_whose_force_it_shows():
+    # angle 1/2 alpha t^2 about the vertical: at t the rate is alpha t, the inward force r (alpha t)^2; kinematics of rotation
+    alpha, time_s = 3.0, np.arange(400) / imu.SAMPLE_HZ
+    turn = Rotation.from_rotvec(np.outer(alpha * time_s**2 / 2, [0.0, 0.0, 1.0]))
+    force_g, rate_dps = imu.motion_of(turn, 0.5)
+    assert rate_dps[1:-1, 2] * DEG == pytest.approx(alpha * time_s[1:-1])
+    assert np.sqrt(-force_g[200:-1, 0] * 9.80665 / 0.5) == pytest.approx(rate_dps[200:-1, 2] * DEG, rel=5e-4)
+
+
 def test_the_calibration_of_a_unit_leaves_about_a_twentieth_of_a_degree_of_elevation():
     rng = np.random.default_rng(7)
     errors = [_elevation_error_deg(rng, elevation) for elevation in np.tile(np.linspace(0, 80, 9) * DEG, 100)]

@@ -129,7 +129,8 @@ def counts(rng: np.random.Generator, part: Part, true: Faults, motion: tuple[Vec
 def motion_of(enu_from_body: Rotation, arm_m: float) -> tuple[Vector, Vector]:
     """Return the specific force (g) and the rate (degrees per second) that a held unit feels, (N, 3) each, in body axes.
 
-    The unit turns about a shoulder, ``arm_m`` behind it along the tube; the rate at a sample is the mean since the one before.
+    The unit turns about a shoulder, ``arm_m`` behind it along the tube. Rate and force are of the same instant, as a part's equal
+    low-pass filters leave them (MPU-6050 register map, DLPF_CFG 3: delays of 4.9 and 4.8 ms; from memory).
     """
     matrices = enu_from_body.as_matrix()
     place = arm_m * matrices[:, :, 0]
@@ -137,6 +138,6 @@ def motion_of(enu_from_body: Rotation, arm_m: float) -> tuple[Vector, Vector]:
     acceleration[1:-1] = (place[2:] - 2 * place[1:-1] + place[:-2]) * SAMPLE_HZ**2
     upward = acceleration / 9.80665 + np.array([0.0, 0.0, 1.0])
     force_g = np.einsum("nji,nj->ni", matrices, upward)
-    step = enu_from_body[:-1].inv() * enu_from_body[1:]
-    rate = np.vstack([np.zeros((1, 3)), step.as_rotvec() * SAMPLE_HZ]) / DEG
+    step = (enu_from_body[:-1].inv() * enu_from_body[1:]).as_rotvec() * SAMPLE_HZ / DEG
+    rate = (np.vstack([step[:1], step]) + np.vstack([step, step[-1:]])) / 2  # the last step alone would lag by half of it
     return force_g, rate
