@@ -33,6 +33,12 @@ def test_a_unit_at_rest_feels_one_g_upward_and_no_turn():
     assert rate_dps == pytest.approx(0.0, abs=1e-9)
 
 
+def test_a_single_pose_feels_no_turn():
+    force_g, rate_dps = imu.motion_of(Rotation.from_rotvec(np.zeros((1, 3))), 0.3)
+    assert force_g.tolist() == [[0.0, 0.0, 1.0]]
+    assert rate_dps.tolist() == [[0.0, 0.0, 0.0]]
+
+
 def test_a_steady_turn_gives_its_rate_and_its_centripetal_force():
     omega_rad_s = 100.0 * DEG
     turn = Rotation.from_rotvec(np.outer(np.arange(400) * omega_rad_s / imu.SAMPLE_HZ, [0.0, 0.0, 1.0]))

@@ -139,5 +139,6 @@ def motion_of(enu_from_body: Rotation, arm_m: float) -> tuple[Vector, Vector]:
     upward = acceleration / 9.80665 + np.array([0.0, 0.0, 1.0])
     force_g = np.einsum("nji,nj->ni", matrices, upward)
     step = (enu_from_body[:-1].inv() * enu_from_body[1:]).as_rotvec() * SAMPLE_HZ / DEG
-    rate = (np.vstack([step[:1], step]) + np.vstack([step, step[-1:]])) / 2  # the last step alone would lag by half of it
+    around = np.vstack([np.zeros((1, 3)), step, np.zeros((1, 3))])  # at rest before and after
+    rate = (around[1:] + around[:-1]) / 2  # the step before a sample alone would lag by half of it
     return force_g, rate
