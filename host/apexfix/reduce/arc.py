@@ -19,7 +19,7 @@ seconds after the opening, with the velocity (v, w) just before it and (u, d) wh
 The apex is the top of the coast where it opened later (w < 0), else the highest point a little after the opening. Both forms are
 fitted; the answer is their mean, weighted by how likely each is.
 
-All functions take any number of flights at once, F; P unknowns of a flight are ten of its arc and whatever follows them.
+All functions take any number of flights at once, F; P unknowns of a flight are eleven of its arc and whatever follows them.
 """
 
 from collections.abc import Mapping, Sequence
@@ -43,8 +43,8 @@ class TrackPriors:
     sigma_lag_s: float = 0.1
     press_s: float = 0.4  # of a press about the apex, reaction time included
     velocity_m_s: float = 15.0  # per axis, level, at the apex
-    drag_m_s4: float = 0.02  # the c of the module's text: a terminal speed of 60 m/s
-    sigma_drag_m_s4: float = 0.02
+    drag_m_s4: float = 0.03  # the c of the module's text: a terminal speed of 50 m/s; 24 m/s of a bottle makes 0.14, 75 m/s 0.014
+    sigma_drag_m_s4: float = 0.05
     recovery_m_s2: float = 4.0  # per axis, what a recovery device adds after the apex
     opening_share: float = 0.5  # of models whose recovery device opens within a track; delays come in whole seconds
     climb_m_s: float = 6.0  # at the opening; negative where it comes late
@@ -55,7 +55,7 @@ class TrackPriors:
     fall_m_s2: float = 0.5  # and after it, times s^2
 
 
-ARC: Final = 10  # unknowns of the arc: place 3, time 1, and 6 more
+ARC: Final = 11  # unknowns of the arc: place 3, time 1, and 7 more
 _TINY: Final = 1e-12
 _K_PER_C: Final = 12 / STANDARD_GRAVITY**2  # k = g / w^2 over c = g^3 / (12 w^2)
 _LEAST_DESCENT_M_S: Final = 0.1
@@ -90,8 +90,8 @@ def path(unknown: Vector, time_s: Vector, priors: TrackPriors, *, opened: bool) 
 
 
 def _coasting(each: Vector, time_s: Vector) -> Course:
-    """Unknowns: apex 3, its time, level velocity 2, drag, recovery 3."""
-    x, y, z, at, vx, vy, c, ax, ay, az = each[:ARC]
+    """Unknowns: apex 3, its time, level velocity 2, drag, recovery 3; the last is the other form's."""
+    x, y, z, at, vx, vy, c, ax, ay, az, _ = each[:ARC]
     s = time_s - at
     fallen = np.maximum(s, 0.0)
     speed, turning = _level(vx, vy)
@@ -113,45 +113,49 @@ def _coasting(each: Vector, time_s: Vector) -> Course:
         {0: (-c * turning[1]) * held, 1: s - (c * turning[2]) * held, 2: (c * vy / speed) * lift},
         {0: (-speed * vx) * held, 1: (-speed * vy) * held, 2: dragged},
         {0: half}, {1: half}, {2: half},
+        {},
     ))  # fmt: skip
 
 
 def _opening(each: Vector, time_s: Vector, priors: TrackPriors) -> Course:
-    """Unknowns: opening 3, its time, level velocity 2 and climb before it, velocity 3 under the canopy."""
-    x, y, z, at, vx, vy, climb, *canopy = each[:ARC]
+    """Unknowns: opening 3, its time, level velocity 2 and climb before it, velocity 3 under the canopy, drag."""
+    x, y, z, at, vx, vy, climb, *canopy, c = each[:ARC]
     s = time_s - at
     before, after = np.minimum(s, 0.0), np.maximum(s, 0.0)
     fading = np.exp(-after / priors.canopy_s)
     run = priors.canopy_s * (1 - fading)  # how far a unit of speed carries on after the opening
-    (speed, turning), k = _level(vx, vy), _K_PER_C * priors.drag_m_s4
+    (speed, turning), k = _level(vx, vy), _K_PER_C * c
     squared, carried, hung = before * before, before + run, after - run
-    held = 0.5 * k * squared
+    thinned = 0.5 * _K_PER_C * squared  # what the drag takes off the level way, over c |v| v
+    held = c * thinned
     # the drag of the climb, counted from the top of the coast; what it does to place and speed at the opening is in those unknowns
     top = climb / STANDARD_GRAVITY
-    drag, slope, _ = _drag_up(before - top, priors.drag_m_s4)
-    drag_0, slope_0, bend_0 = _drag_up(-top, priors.drag_m_s4)
-    lift = k * STANDARD_GRAVITY * (before / 6 - top / 2) * squared
-    bent = drag - drag_0 - slope_0 * before + speed * lift - STANDARD_GRAVITY / 2 * squared
+    drag, slope, _ = _drag_up(before - top)
+    drag_0, slope_0, bend_0 = _drag_up(-top)
+    lift = _K_PER_C * STANDARD_GRAVITY * (before / 6 - top / 2) * squared
+    dragged = drag - drag_0 - slope_0 * before + speed * lift
+    bent = c * dragged - STANDARD_GRAVITY / 2 * squared
     place = (
         x + (carried - speed * held) * vx + hung * canopy[0],
         y + (carried - speed * held) * vy + hung * canopy[1],
         z + carried * climb + hung * canopy[2] + bent,
     )  # fmt: skip
     going, slowed = 1 - fading, fading - (k * speed) * before
-    rising = slope - slope_0 + STANDARD_GRAVITY * (k * speed * (squared / 2 - top * before) - before)
+    rising = c * (slope - slope_0) + STANDARD_GRAVITY * (k * speed * (squared / 2 - top * before) - before)
     velocity = (
         slowed * vx + going * canopy[0],
         slowed * vy + going * canopy[1],
         fading * climb + going * canopy[2] + rising,
     )  # fmt: skip
-    by_climb = carried + (bend_0 * before - slope + slope_0) / STANDARD_GRAVITY - speed * held
+    by_climb = carried + c * (bend_0 * before - slope + slope_0) / STANDARD_GRAVITY - speed * held
     return Course(place, (
         *_PLACE,
         _earlier(velocity),
-        {0: carried - turning[0] * held, 1: -turning[1] * held, 2: (vx / speed) * lift},
-        {0: -turning[1] * held, 1: carried - turning[2] * held, 2: (vy / speed) * lift},
+        {0: carried - turning[0] * held, 1: -turning[1] * held, 2: (c * vx / speed) * lift},
+        {0: -turning[1] * held, 1: carried - turning[2] * held, 2: (c * vy / speed) * lift},
         {2: by_climb},
         {0: hung}, {1: hung}, {2: hung},
+        {0: (-speed * vx) * thinned, 1: (-speed * vy) * thinned, 2: dragged},
     ))  # fmt: skip
 
 
@@ -165,9 +169,9 @@ def _level(vx: Vector, vy: Vector) -> tuple[Vector, tuple[Vector, Vector, Vector
     return speed, (speed + vx * vx / speed, vx * vy / speed, speed + vy * vy / speed)
 
 
-def _drag_up(s: Vector, c: float) -> tuple[Vector, Vector, Vector]:
-    """Return c s^3 |s| and its first two derivatives."""
-    bend = 12 * c * s * np.abs(s)
+def _drag_up(s: Vector) -> tuple[Vector, Vector, Vector]:
+    """Return s^3 |s| and its first two derivatives."""
+    bend = 12 * s * np.abs(s)
     return bend * s * s / 12, bend * s / 3, bend
 
 

@@ -72,7 +72,7 @@ def _begun(unknown: Vector, priors: TrackPriors, opening_s: float) -> Vector:
     first[:, 3] += opening_s
     first[:, :2] += opening_s * unknown[:, 4:6]
     first[:, 2] -= STANDARD_GRAVITY * opening_s**2 / 2
-    first[:, 6:10] = -STANDARD_GRAVITY * opening_s, 0.0, 0.0, -priors.canopy_m_s
+    first[:, 6:ARC] = -STANDARD_GRAVITY * opening_s, 0.0, 0.0, -priors.canopy_m_s, priors.drag_m_s4
     return first
 
 

@@ -8,7 +8,8 @@ A tracking error lives for some tenths of a second (Ornstein-Uhlenbeck): samples
 exactly as a first-order autoregression, x_i - phi x_(i-1) over sigma sqrt(1 - phi^2), phi = exp(-dt / tau).
 
 The flights of a batch, F, are seen by the same number of stations, S; a track has L samples, the last of them empty where another's
-is longer. Unknowns, P: ten of the arc, then for each station its shift in time and its zeros in azimuth and elevation, in sigmas.
+is longer. Unknowns, P: eleven of the arc, then for each station its shift in time and its zeros in azimuth and elevation, in
+sigmas.
 """
 
 from collections.abc import Callable
@@ -113,7 +114,10 @@ def priors_of(setting: Setting) -> tuple[Vector, Vector]:
     """
     count = ARC + setting.seen.scale[0].size
     mean, precision = np.zeros(count), np.ones(count)
-    mean[6], mean[9] = (0.0, -setting.priors.canopy_m_s) if setting.opened else (setting.priors.drag_m_s4, 0.0)
+    if setting.opened:
+        mean[9:ARC] = -setting.priors.canopy_m_s, setting.priors.drag_m_s4
+    else:
+        mean[6] = setting.priors.drag_m_s4
     precision[:4], precision[4:ARC] = 0.0, prior_sigmas(setting) ** -2
     return mean, precision
 
@@ -168,9 +172,9 @@ def misclosed(unknown: Vector, setting: Setting) -> Misclosed:
 
 
 def rows(unknown: Vector, weight: Vector, setting: Setting) -> Vector:
-    """Return the whitened rows of the samples as (F, S, 14, 2 L).
+    """Return the whitened rows of the samples as (F, S, 15, 2 L).
 
-    The derivatives of what is predicted by the ten unknowns of the arc and the three of the sample's own station; the residual
+    The derivatives of what is predicted by the eleven unknowns of the arc and the three of the sample's own station; the residual
     last. By other stations' unknowns they are zero.
     """
     here, seen = misclosed(unknown, setting), setting.seen
@@ -178,7 +182,8 @@ def rows(unknown: Vector, weight: Vector, setting: Setting) -> Vector:
     whiten = _whitening(weight, seen.phi)
     every = np.zeros((flights, stations, _RESIDUAL + 1, 2, length))
     for column, by in enumerate(here.course.by):
-        whiten(sum((here.gradient[axis] * own for axis, own in by.items()), start=np.zeros(1)), every[:, :, column])
+        if by:
+            whiten(sum((here.gradient[axis] * own for axis, own in by.items()), start=np.zeros(1)), every[:, :, column])
     scale = seen.scale[..., None, None]
     # a shift in time does what an earlier apex does, within its own station
     every[:, :, ARC] = -every[:, :, 3] * scale[:, :, 0]
@@ -212,9 +217,9 @@ def weights(unknown: Vector, setting: Setting) -> Vector:
 
 
 def prior_sigmas(setting: Setting) -> Vector:
-    """Return the sigmas of the priors of unknowns 4 to 9; those of the stations are 1 by their scale."""
+    """Return the sigmas of the priors of the arc's unknowns from 4; an idle one has 1, as the stations' have by their scale."""
     priors = setting.priors
     level = [priors.velocity_m_s] * 2
     if setting.opened:
-        return np.array([*level, priors.climb_m_s, *[priors.sigma_canopy_m_s] * 3])
-    return np.array([*level, priors.sigma_drag_m_s4, *[priors.recovery_m_s2] * 3])
+        return np.array([*level, priors.climb_m_s, *[priors.sigma_canopy_m_s] * 3, priors.sigma_drag_m_s4])
+    return np.array([*level, priors.sigma_drag_m_s4, *[priors.recovery_m_s2] * 3, 1.0])
