@@ -318,6 +318,17 @@ def test_a_bottle_and_a_slim_model_both_come_out_where_they_were_highest(termina
     assert abs(fix.position_m[2] - top) < np.sqrt(fix.covariance_m2[2, 2])
 
 
+def test_an_arc_that_air_would_have_to_push_is_not_used():
+    # the vertical coast of the module's text with its drag reversed
+    def path(times):
+        up = 150.0 - bench.G / 2 * times**2 - 0.12 * times**3 * np.abs(times)
+        return np.stack([10.0 + 0 * times, 5.0 + 0 * times, up], axis=1)
+
+    fix = fit_track(bench.site_of(QUIET), exact(path))
+    assert not fix.usable
+    assert "air only slows" in fix.reasons[0]
+
+
 def test_flights_fitted_together_give_what_each_gives_alone():
     flights = [(site, tracks if k % 2 else tracks[:2]) for k, (site, tracks, _) in enumerate(map(seen, range(5)))]
     site, tracks = flights[1]

@@ -56,6 +56,7 @@ class TrackPriors:
 
 
 ARC: Final = 11  # unknowns of the arc: place 3, time 1, and 7 more
+DRAG: Final = (6, 10)  # the unknown that is the drag, in either form
 _TINY: Final = 1e-12
 _K_PER_C: Final = 12 / STANDARD_GRAVITY**2  # k = g / w^2 over c = g^3 / (12 w^2)
 _LEAST_DESCENT_M_S: Final = 0.1

@@ -14,7 +14,7 @@ import numpy as np
 from apexfix.errors import ReductionError
 from apexfix.geometry import angles, wrapped
 from apexfix.model import FittedTrack, Site, Stamps, Station, Track, Vector
-from apexfix.reduce.arc import ARC, TrackPriors
+from apexfix.reduce.arc import ARC, DRAG, TrackPriors
 from apexfix.reduce.arc_forms import BothForms, Form, both_forms, height_budget, mixed
 from apexfix.reduce.arc_rows import BY_SAMPLE, Seen, Setting, along, misclosed, stations_of
 from apexfix.reduce.least_squares import fix_many
@@ -62,6 +62,7 @@ MOST_OUTSIDE_S: Final = 0.5  # an apex further than this outside of all windows 
 MOST_MISFIT: Final = 4.0  # twice the assumed tracking error: that observer looked elsewhere
 AT_ONCE: Final = 256  # flights in a batch: enough to hide what a call costs; its rows take ten megabytes
 _LEAST_SAMPLES: Final = 8
+_MOST_PUSH: Final = 3.0  # sigmas of a drag below zero: air only ever slows, and an arc that needs it to push is another flight's
 _LEAST_LEVEL: Final = cos(89 * DEG)
 
 
@@ -277,7 +278,7 @@ def _told(k: int, flight: Tracked, both: BothForms, aims: tuple[_Aims, _Aims]) -
     form = both.opened if likelier else both.whole
     sigma = np.sqrt(np.diag(form.spread[k]))
     stations = tuple(_station_told(k, n, flight, aims[likelier], float(sigma[ARC + 3 * n])) for n in range(len(flight.tracks)))
-    reasons = _reasons(float(apex[3]), bool(form.converged[k]), stations, flight)
+    reasons = (*_unfit(form, k, DRAG[likelier]), *_reasons(float(apex[3]), stations, flight))
     return TrackFix(
         position_m=apex[:3],
         covariance_m2=spread[:3, :3],
@@ -312,8 +313,18 @@ def _station_told(k: int, n: int, flight: Tracked, aims: _Aims, sigma_shift: flo
     )
 
 
-def _reasons(apex_s: float, converged: bool, stations: Sequence[FittedTrack], flight: Tracked) -> tuple[str, ...]:
-    reasons = [] if converged else ["no arc fits these tracks: the fit does not settle"]
+def _unfit(form: Form, k: int, drag: int) -> list[str]:
+    """Return why the arc of flight k in a batch is none of a model's."""
+    if not form.converged[k]:
+        return ["no arc fits these tracks: the fit does not settle"]
+    value, sigma = float(form.unknown[k, drag]), float(np.sqrt(form.spread[k, drag, drag]))
+    if value < -_MOST_PUSH * sigma:
+        return [f"no arc fits these tracks: they ask for a drag of {value:.2f} m/s^4, and air only slows (at least 0 expected)"]
+    return []
+
+
+def _reasons(apex_s: float, stations: Sequence[FittedTrack], flight: Tracked) -> tuple[str, ...]:
+    reasons = []
     apex_s += flight.priors.lag_s
     spans = [(own.utc_us[[0, -1]] - flight.origin_us) * US for own in stations]
     outside = max(min(first for first, _ in spans) - apex_s, apex_s - max(last for _, last in spans))
