@@ -321,3 +321,10 @@ def test_the_simulator_of_launch_days_agrees_that_the_region_holds_the_truth(ben
     rocket, draw = read_rocket(examples / "motor.toml").rocket, np.random.default_rng(8)
     cases = [bench.held(*bench.whole_way(rocket, draw)) for _ in range(12)]
     assert np.sum(cases, axis=0).min() >= binom.ppf(0.001, len(cases), 0.95)
+
+
+def test_more_pressure_than_a_bottle_may_hold_is_told(day, examples):
+    # 90 psi at most: NASA Glenn Research Center, safety guide for bottle rockets; this bottle would need more for such heights
+    done = CliRunner().invoke(learn, [str(day), str(examples / "water.toml"), "--flight", "2", "--flight", "4"])
+    assert done.exit_code == 0
+    assert "at most 6.2 bar expected in a drinks bottle" in done.stdout

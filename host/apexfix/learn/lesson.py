@@ -15,6 +15,7 @@ from apexfix.learn.ridge import Ridge, ridge
 from apexfix.model import Vector
 from apexfix.predict import Rocket, ascents
 from apexfix.predict.bottle import EXPONENTS
+from apexfix.predict.limits import BOTTLE_LIMIT_PA
 from apexfix.predict.outlook import latin_scores
 from apexfix.predict.quantity import at
 from apexfix.predict.restate import moved, restated
@@ -63,7 +64,7 @@ def _doubts(found: Posterior, told: tuple[Gap, ...]) -> list[str]:
     lines = []
     if found.effective < FEW:
         lines.append(f"Only {found.effective:.0f} random draws count, {FEW} expected: the figures and their sigmas are rough.")
-    lines += _held(found)
+    lines += [*_held(found), *_above_limit(found)]
     for gap in told:
         if chi2.sf((gap.height_m / gap.sigma_m) ** 2, 1) < _UNLIKELY:
             lines.append(
@@ -84,6 +85,18 @@ def _held(found: Posterior) -> list[str]:
         "expands like that. Some other figure (pressure, water, mass, nozzle) is further off than its sigma says."
         for bound, heat in ((least, isothermal), (most, adiabatic))
         if abs(known.value - bound) < _AT_BOUND * known.sigma
+    ]
+
+
+def _above_limit(found: Posterior) -> list[str]:
+    """Return that the pressure that the flights ask for is more than a bottle may hold, where it is."""
+    known = found.quantities.get("pressure_pa")
+    if known is None or known.value <= BOTTLE_LIMIT_PA:
+        return []
+    return [
+        f"The flights ask for {known.value / 1e5:.2f} bar, at most {BOTTLE_LIMIT_PA / 1e5:.1f} bar expected in a drinks bottle: "
+        "either the gauge reads too low, which is a danger, or some other figure (volume, nozzle, mass, drag) is off. "
+        "'apexfix predict' refuses such a rocket."
     ]
 
 
