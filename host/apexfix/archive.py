@@ -213,9 +213,10 @@ class Archive:
         """Yield the bytes of all segments as they were added, in the order of the segments."""
         yield from (Piece(*row) for row in self._rows("SELECT * FROM segments ORDER BY serial, log, number, offset"))
 
-    def rows(self) -> Iterator[Row]:
-        """Yield the rows of the table of records, in the order of the logs."""
-        yield from (Row(*row) for row in self._rows("SELECT * FROM records ORDER BY serial, log, sequence"))
+    def rows(self, *types: int) -> Iterator[Row]:
+        """Yield the rows of the table of records, in the order of the logs; only those of some types where they are named."""
+        which = f"WHERE type IN ({', '.join('?' * len(types))})" if types else ""
+        yield from (Row(*row) for row in self._rows(f"SELECT * FROM records {which} ORDER BY serial, log, sequence", types))
 
     def faults(self) -> tuple[str, ...]:
         """Return what the database itself finds wrong with its file."""

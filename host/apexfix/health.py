@@ -17,7 +17,7 @@ from apexfix.unit_state import self_test
 
 Range = tuple[float, float]
 _HOTTEST_C: Final = 1000.0  # neither way does any part survive it
-_TELLING: Final = {1, 2, 6}  # types of record that tell of the unit: boot, press, health
+_TELLING: Final = (1, 2, 6)  # types of record that tell of the unit: boot, press, health
 
 
 @dataclass(slots=True)
@@ -53,8 +53,8 @@ def units_health(folder: Path, site: Site) -> tuple[UnitHealth, ...]:
 
 def _gathered(archive: Archive) -> Mapping[str, _Seen]:
     seen: dict[str, _Seen] = defaultdict(_Seen)
-    for row in archive.rows():
-        if row.type not in _TELLING or not is_sound(row.raw):  # what a disk damaged is told by 'apexfix verify'
+    for row in archive.rows(*_TELLING):
+        if not is_sound(row.raw):  # what a disk damaged is told by 'apexfix verify'
             continue
         own, record = seen[row.serial], record_from(row.raw)
         match record:

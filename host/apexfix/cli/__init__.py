@@ -1,5 +1,7 @@
 """The command line: parse, call, print. Commands load their own module only when they are asked for, so that help is instant."""
 
+import gc
+import os
 from importlib import import_module
 from typing import Final
 
@@ -59,7 +61,10 @@ class LazyGroup(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
+        # matrices here have a few rows: threads of the linear algebra would only wait for one another
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
         module = import_module(f"apexfix.cli.{COMMANDS[cmd_name]}")
+        gc.freeze()  # modules stay; looking through them for garbage again and again takes a fortieth of a long reduction
         command: click.Command = getattr(module, COMMANDS[cmd_name])
         return command
 
