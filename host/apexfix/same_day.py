@@ -16,7 +16,7 @@ from apexfix.records import MARK, Boot, Press, is_sound, record_from
 from apexfix.units import SECOND_US
 
 APART_H: Final = 12.0  # a night lies between the last flight of one day and the first of the next
-_TELLING: Final = {1, 2}  # types of record: boot, press
+_TELLING: Final = (1, 2)  # types of record: boot, press
 _HOUR_US: Final = 3600 * SECOND_US
 
 
@@ -53,8 +53,8 @@ def traces_of(folder: Path, by_hand: Iterable[Sighting]) -> Traces:
 
 
 def _records(archive: Archive) -> Iterator[tuple[str, str, Boot | Press]]:
-    for row in archive.rows():
-        if row.type in _TELLING and is_sound(row.raw):  # a merge may be what brings a damaged archive back
+    for row in archive.rows(*_TELLING):
+        if is_sound(row.raw):  # a merge may be what brings a damaged archive back
             record = record_from(row.raw)
             if isinstance(record, Boot | Press):
                 yield row.serial, row.log, record

@@ -258,14 +258,18 @@ def test_the_derivatives_of_the_arc_are_those_of_differences(opened):
     assert gradient == pytest.approx(differences(lambda arcs: highest(arcs, TrackPriors(), opened=opened), ARCS, ARC), abs=1e-4)
 
 
-@pytest.mark.parametrize("opened", [False, True])
-def test_the_derivatives_of_what_is_seen_are_those_of_differences(opened):
+def near_an_arc(opened):
+    """Return tracks that are ready, their setting, unknowns (1, P) that need not fit, and weights."""
     site, tracks, _ = seen(4)
     ready = tracked(site, tracks)
-    setting = Setting(ready.seen, ready.priors, opened)
     at = np.concatenate([ARCS[2:], np.full((1, 9), 0.3)], axis=1)
+    return ready, Setting(ready.seen, ready.priors, opened), at, 0.7 * np.ones_like(ready.seen.time_s)
+
+
+@pytest.mark.parametrize("opened", [False, True])
+def test_the_derivatives_of_what_is_seen_are_those_of_differences(opened):
+    ready, setting, at, weight = near_an_arc(opened)
     at[0, :3] = ready.start_m
-    weight = 0.7 * np.ones_like(ready.seen.time_s)
     expected = -differences(lambda unknown: rows(unknown, weight, setting)[:, :, -1], at, at.shape[1])
     every = rows(at, weight, setting)
     for station in range(every.shape[1]):
@@ -277,11 +281,7 @@ def test_the_derivatives_of_what_is_seen_are_those_of_differences(opened):
 
 @pytest.mark.parametrize("opened", [False, True])
 def test_the_normal_equations_are_those_of_all_rows_and_priors(opened):
-    site, tracks, _ = seen(4)
-    ready = tracked(site, tracks)
-    setting = Setting(ready.seen, ready.priors, opened)
-    at = np.concatenate([ARCS[2:], np.full((1, 9), 0.3)], axis=1)
-    weight = 0.7 * np.ones_like(ready.seen.time_s)
+    ready, setting, at, weight = near_an_arc(opened)
     here = normal(at, weight, setting)
     falling = differences(lambda unknown: normal(unknown, weight, setting).cost, at, at.shape[1])
     assert -2 * here.slope == pytest.approx(falling, rel=1e-4, abs=5e-3)

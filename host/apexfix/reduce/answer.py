@@ -20,9 +20,9 @@ from apexfix.reduce.methods import side_by_side
 from apexfix.reduce.observe import Observations
 from apexfix.reduce.options import Options
 from apexfix.reduce.robust import (
-    ALPHA_GLOBAL,
     UNKNOWNS,
     detectable_sigmas,
+    excess,
     global_test,
     redundancies,
     station_influence_m,
@@ -40,7 +40,6 @@ WHICH_IS_WRONG: Final = "which reading is wrong"  # the same, where more than on
 QUANTITIES: Final = ("azimuth", "elevation")
 LEAST_SQUARES: Final = "weighted least squares"
 WITH_PRIOR: Final = "weighted least squares with a drift prior"
-_HARDLY_CHECKED: Final = 0.2  # redundancy of a reading below which a blunder in it is worth a warning
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,8 +182,7 @@ def _spare(fit: Fit) -> int:
 
 def _widening(fit: Fit) -> float:
     """Return by how much the readings disagree more than their sigmas say, 1 where that may be chance."""
-    cost, spare = float(fit.solution.fixes.chi2[0]), _spare(fit)
-    return sqrt(cost / spare) if global_test(cost, spare) < ALPHA_GLOBAL else 1.0
+    return sqrt(excess(float(fit.solution.fixes.chi2[0]), _spare(fit)))
 
 
 def _budget(fit: Fit, jacobian: Vector, widening: float) -> dict[str, float]:

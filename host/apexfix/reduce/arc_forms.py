@@ -10,7 +10,7 @@ from apexfix.model import Stamps, Vector
 from apexfix.reduce.arc import ARC, TrackPriors, highest, highest_gradient
 from apexfix.reduce.arc_fit import covariance, down
 from apexfix.reduce.arc_rows import Setting, normal, prior_sigmas, priors_of, weights
-from apexfix.reduce.robust import ALPHA_GLOBAL, global_test
+from apexfix.reduce.robust import excess
 from apexfix.reduce.sightline import Mask
 from apexfix.units import STANDARD_GRAVITY
 
@@ -85,8 +85,7 @@ def _form(first: Vector, setting: Setting) -> Form:
     evidence = 0.5 * np.linalg.slogdet(spread)[1] - at.cost / 2 - np.log(prior_sigmas(setting)).sum()
     evidence += 2 * np.sum(np.log(np.where(setting.seen.used, weight, 1.0)), axis=(1, 2))
     # the covariance tells what the fit shows, where it shows more than was assumed
-    worse = np.array([global_test(*pair) < ALPHA_GLOBAL for pair in zip(at.cost.tolist(), spare.tolist(), strict=True)])
-    widening = np.where(worse, at.cost / spare, 1.0)
+    widening = np.array([excess(*pair) for pair in zip(at.cost.tolist(), spare.tolist(), strict=True)])
     gradient = highest_gradient(unknown, setting.priors, opened=setting.opened)
     apex = highest(unknown, setting.priors, opened=setting.opened)
     up = np.asarray(spread @ gradient[:, 2, :, None])[..., 0]

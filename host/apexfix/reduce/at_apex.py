@@ -20,7 +20,7 @@ from scipy.special import ndtr
 
 from apexfix.geometry import angles, wrapped
 from apexfix.model import FittedTrack, Sighting, Vector
-from apexfix.reduce.robust import ALPHA_GLOBAL, global_test
+from apexfix.reduce.robust import ALPHA_GLOBAL, excess, global_test
 from apexfix.reduce.solve import Batch
 from apexfix.reduce.track import Tracked, TrackFix
 from apexfix.reduce.uncertainty import Sigmas
@@ -75,9 +75,9 @@ class AtApex:
 def zero_check(arc: Arc) -> ZeroCheck:
     """Return the worst of the zeros of an arc; Bonferroni's bound on how probable one as bad is."""
     zeros, left = arc.fix.zeros, arc.fix.sigma_zeros
-    excess = _excess(arc.fix)
-    checked = 1 - left**2 / excess
-    w = np.where(checked > _LEAST_CHECKED, np.abs(zeros) / np.sqrt(np.maximum(checked, _LEAST_CHECKED) * excess), 0.0)
+    scatter = excess(arc.fix.chi2, arc.fix.redundancy)  # by which the arc has widened its own variances
+    checked = 1 - left**2 / scatter
+    w = np.where(checked > _LEAST_CHECKED, np.abs(zeros) / np.sqrt(np.maximum(checked, _LEAST_CHECKED) * scatter), 0.0)
     k, q = np.unravel_index(int(np.argmax(w)), w.shape)
     stations, worst = len(zeros), float(w[k, q])
     # four readings of an apex with three unknowns are checked once, whichever of them one looks at
@@ -87,11 +87,6 @@ def zero_check(arc: Arc) -> ZeroCheck:
     # the prior holds the estimate back; a blunder is as large as the estimate over how far it was checked
     value = float(zeros[k, q] / max(checked[k, q], _LEAST_CHECKED) * arc.tracks.seen.scale[0, k, 1 + q])
     return ZeroCheck(arc.fix.stations[k].station, QUANTITIES[q], value, worst, probability, stations > 2, widening)
-
-
-def _excess(fix: TrackFix) -> float:
-    """Return by how much an arc has widened its own variances, because its samples scatter more than was assumed."""
-    return fix.chi2 / fix.redundancy if global_test(fix.chi2, fix.redundancy) < ALPHA_GLOBAL else 1.0
 
 
 def at_apex(batch: Batch, sightings: Sequence[Sighting], arc: Arc) -> AtApex:

@@ -56,6 +56,11 @@ def global_test(cost: float, redundancy: int) -> float:
     return float(chdtrc(redundancy, cost)) if redundancy > 0 else 1.0
 
 
+def excess(cost: float, redundancy: int) -> float:
+    """Return by how much the readings scatter more than their variances say, 1 where the global test does not fail."""
+    return cost / redundancy if global_test(cost, redundancy) < ALPHA_GLOBAL else 1.0
+
+
 def redundancies(jacobian: Vector, covariance_m2: Vector) -> Vector:
     """Return how far each of (..., M) whitened readings is checked by the others: 0 not at all, 1 wholly.
 
